@@ -93,7 +93,7 @@ def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> 
     Examples
     --------
     >>> import perfkit as pk
-    >>> from perfkit.study import find_demo
+    >>> from perfkit.study.demo import find_demo
     >>> analysis = pk.analyse(pk.load_study(find_demo()))
     >>> list(analysis.value.columns[:3])
     ['build', 'price', 'currency']

@@ -1,0 +1,263 @@
+"""The command line: reads arguments, calls the rooms, says what came out."""
+
+import argparse
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from perfkit import __version__
+from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError
+from perfkit.progress import Progress, terminal_progress
+
+if TYPE_CHECKING:
+    from perfkit.analysis import Analysis
+    from perfkit.study import Study
+
+DONE, STUDY_HAS_PROBLEMS, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
+LISTED = 200
+
+
+def _new(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.study.new import new_study
+
+    print(new_study(options.folder, logs=options.logs))
+    return DONE
+
+
+def _check(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.frames import check_study
+
+    problems, notices = check_study(options.study, progress=progress)
+    for notice in notices:
+        progress.say(f"notice: {notice}")
+    if problems:
+        raise StudyError(problems)
+    print(f"{options.study}: no problems. Next: perfkit report {options.study} --out out")
+    return DONE
+
+
+def _load(folder: Path, progress: Progress) -> "Study":
+    import datetime
+
+    from perfkit.study import load_study, stale_notice
+
+    progress.say(f"reading {folder}")
+    study = load_study(folder)
+    stale = stale_notice(study, datetime.datetime.now(tz=datetime.UTC).date())
+    for notice in [*study.notices, *([stale] if stale else [])]:
+        progress.say(f"notice: {notice}")
+    return study
+
+
+def _cluster(address: str | None) -> Any:
+    if address is None:
+        return None
+    try:
+        from distributed import Client
+    except ModuleNotFoundError:
+        raise MissingExtra(
+            "--scheduler needs the extra `cluster`: pip install perfkit[cluster]"
+        ) from None
+    return Client(address)
+
+
+def _report(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.analysis import analyse
+    from perfkit.show.output import refuse_out, whole_folder
+    from perfkit.show.report import write_report
+    from perfkit.show.stills import write_figures
+    from perfkit.show.summary import closing_lines
+    from perfkit.show.tables import write_tables
+
+    refuse_out(options.out, options.study)
+    study = _load(options.study, progress)
+    analysis = analyse(study, client=_cluster(options.scheduler), progress=progress)
+    with whole_folder(options.out, options.study) as folder:
+        progress.say("writing tables")
+        write_tables(analysis, folder / "tables")
+        progress.say("drawing figures")
+        figures = write_figures(analysis, folder / "figures", progress)
+        progress.say("writing the page")
+        write_report(analysis, figures, folder / "report.html")
+    print("\n".join(closing_lines(analysis, options.out)))
+    return DONE
+
+
+def _figures(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.show.output import refuse_out, whole_folder
+    from perfkit.show.stills import write_figures
+
+    refuse_out(options.out, options.study)
+    analysis = _analysis(options.study, progress)
+    with whole_folder(options.out, options.study) as folder:
+        figures = write_figures(analysis, folder / "figures", progress)
+    drawn = [figure for figure in figures if not figure.reason]
+    print(f"{options.out}/figures: {len(drawn)} charts")
+    for figure in figures:
+        if figure.reason:
+            print(f"not drawn: {figure.title} ({figure.reason})")
+    return DONE
+
+
+def _analysis(folder: Path, progress: Progress) -> "Analysis":
+    from perfkit.analysis import analyse
+
+    return analyse(_load(folder, progress), progress=progress)
+
+
+def _predict(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.frames import summarize_passes
+    from perfkit.models import fit
+    from perfkit.show.tables import write_csv
+    from perfkit.study import read_targets
+
+    study = _load(options.study, progress)
+    targets = read_targets(study, options.targets)
+    passes = summarize_passes(study, progress=progress)
+    progress.say("fitting the families, leaving each GPU out in turn")
+    model = fit(study, passes)
+    table = model.predict(targets)
+    write_csv(table, options.out)
+    given = int(table["fps"].notna().sum())
+    print(
+        f"{options.out}: {given} of {len(table)} configurations predicted by {model.family or 'no model'}"
+    )
+    for reason, rows in table[table["fps"].isna()].groupby("reason", sort=False):
+        print(f"no number for {len(rows)}: {reason}")
+    if options.keep:
+        from perfkit.study.ledger import keep_forecasts
+
+        kept = keep_forecasts(study, table)
+        print(f"{options.study}/forecasts.csv: {kept} forecasts kept")
+    return DONE
+
+
+def _score(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.frames import summarize_passes
+    from perfkit.value.scores import score_forecasts
+
+    study = _load(options.study, progress)
+    passes = summarize_passes(study, progress=progress)
+    print(score_forecasts(study, passes))
+    return DONE
+
+
+def _changes(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.value.changes import compare_reports
+
+    print(compare_reports(options.old_out, options.new_out))
+    return DONE
+
+
+def _notebooks(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.show.notebooks import run_notebooks
+    from perfkit.show.output import refuse_out, whole_folder
+
+    refuse_out(options.out, options.study)
+    _load(options.study, progress)
+    with whole_folder(options.out, options.study) as folder:
+        files = run_notebooks(options.study, folder, progress)
+    print(f"{options.out}: {len(files)} notebooks run on {options.study}")
+    return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="perfkit",
+        description="What a budget gaming PC is worth, from frame times, prices and honest ranges.",
+    )
+    parser.add_argument("--version", action="version", version=f"perfkit {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    def command(name: str, run: Callable[..., int], text: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+        made.set_defaults(run=run)
+        return made
+
+    def takes_study(made: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        made.add_argument("study", metavar="STUDY", type=Path, help="folder of the study")
+        return made
+
+    def gives_out(made: argparse.ArgumentParser) -> argparse.ArgumentParser:
+        made.add_argument(
+            "--out", metavar="OUT", type=Path, required=True, help="folder to make or replace"
+        )
+        return made
+
+    new = command("new", _new, "start an empty study with commented headers")
+    new.add_argument("folder", metavar="FOLDER", type=Path, help="folder to make")
+    new.add_argument("--logs", metavar="DIR", type=Path, help="make one pass row for each log here")
+    takes_study(command("check", _check, "list every problem of a study"))
+    report = gives_out(
+        takes_study(command("report", _report, "write tables, figures and a page to publish"))
+    )
+    report.add_argument("--scheduler", metavar="ADDRESS", help="read the logs on this Dask cluster")
+    predict = takes_study(
+        command("predict", _predict, "predict FPS, with ranges, for configurations in a CSV")
+    )
+    predict.add_argument("--targets", metavar="CSV", type=Path, required=True)
+    predict.add_argument("--out", metavar="CSV", type=Path, required=True)
+    predict.add_argument("--keep", action="store_true", help="also append to forecasts.csv")
+    takes_study(command("score", _score, "score kept forecasts against the passes that came later"))
+    changes = command("changes", _changes, "say what moved between two reports, and why")
+    changes.add_argument("old_out", metavar="OLD_OUT", type=Path)
+    changes.add_argument("new_out", metavar="NEW_OUT", type=Path)
+    gives_out(takes_study(command("figures", _figures, "draw the video set alone")))
+    gives_out(takes_study(command("notebooks", _notebooks, "run the curated notebooks on a study")))
+    return parser
+
+
+def _stop(signum: int, frame: FrameType | None) -> NoReturn:
+    raise KeyboardInterrupt
+
+
+def _refusal(error: StudyError) -> str:
+    lines = str(error).splitlines()
+    more = len(lines) - 1 - LISTED
+    tail = [f"  and {more} more; mend these and run again"] if more > 0 else []
+    return "\n".join(lines[: LISTED + 1] + tail)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        The words after ``perfkit``; those of the process by default.
+
+    Returns
+    -------
+    int
+        0 done, 1 the study has problems, 2 wrong use, 130 interrupted.
+
+    Raises
+    ------
+    SystemExit
+        With status 2, by the parser, when the words do not fit a command.
+    """
+    options = _parser().parse_args(arguments)
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        status: int = options.run(options, terminal_progress())
+        sys.stdout.flush()
+    except StudyError as error:
+        print(_refusal(error), file=sys.stderr)
+        return STUDY_HAS_PROBLEMS
+    except (MissingExtra, OutputError) as error:
+        print(f"perfkit: {error}", file=sys.stderr)
+        return WRONG_USE
+    except PerfkitError as error:
+        print(f"perfkit: {error}", file=sys.stderr)
+        return STUDY_HAS_PROBLEMS
+    except KeyboardInterrupt:
+        print("perfkit: stopped; nothing was changed", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    return status
