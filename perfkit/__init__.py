@@ -1,4 +1,4 @@
-"""Performance-per-dollar research for budget gaming PCs: from frame times to what a machine is worth.
+"""Performance-per-dollar research for budget gaming PCs.
 
 The usual road, one call a step::
 

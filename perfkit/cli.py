@@ -124,7 +124,8 @@ def _predict(options: argparse.Namespace, progress: Progress) -> int:
     write_csv(table, options.out)
     given = int(table["fps"].notna().sum())
     print(
-        f"{options.out}: {given} of {len(table)} configurations predicted by {model.family or 'no model'}"
+        f"{options.out}: {given} of {len(table)} configurations predicted"
+        f" by {model.family or 'no model'}"
     )
     for reason, rows in table[table["fps"].isna()].groupby("reason", sort=False):
         print(f"no number for {len(rows)}: {reason}")

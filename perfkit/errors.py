@@ -7,7 +7,7 @@ _SHOWN = 80
 
 
 def shown(value: str, width: int = _SHOWN) -> str:
-    """Quote a stranger's text for a terminal: escaped, and cut to `width` characters.
+    r"""Quote a stranger's text for a terminal: escaped, and cut to `width` characters.
 
     Parameters
     ----------
@@ -25,8 +25,8 @@ def shown(value: str, width: int = _SHOWN) -> str:
     --------
     >>> shown("12,5")
     "'12,5'"
-    >>> shown("a\\nb")
-    "'a\\\\nb'"
+    >>> shown("a\nb")
+    "'a\\nb'"
     """
     cut = value if len(value) <= width else value[:width] + "…"
     return repr(cut)
