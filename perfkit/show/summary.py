@@ -1,0 +1,119 @@
+"""The few sentences that matter about one study, for the terminal and the top of the page."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from perfkit.analysis import Analysis
+from perfkit.frames import usable
+
+
+def counted(number: int, thing: str, plural: str = "") -> str:
+    """Count things in words: ``1 pass``, ``3 passes``.
+
+    Parameters
+    ----------
+    number : int
+    thing : str
+        Singular.
+    plural : str
+        Where it is not the singular with an s.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> counted(1, "pass", "passes"), counted(3, "game")
+    ('1 pass', '3 games')
+    """
+    return f"{number:,} {thing if number == 1 else plural or thing + 's'}"
+
+
+def _measured(analysis: Analysis) -> str:
+    passes = analysis.passes
+    counting = usable(passes)
+    remarks = analysis.flags["pass_id"].nunique()
+    return (
+        f"{len(counting):,} of {counted(len(passes), 'pass', 'passes')} count: "
+        f"{counted(counting['gpu'].nunique(), 'GPU')} in "
+        f"{counted(counting['system'].nunique(), 'system')}, "
+        f"{counted(counting['workload'].nunique(), 'workload')}; "
+        f"{counted(remarks, 'pass', 'passes')} with a remark"
+    )
+
+
+def _modelled(analysis: Analysis) -> str:
+    model = analysis.model
+    if not model.family:
+        return f"No other GPU can be predicted: {' '.join(model.warnings)}"
+    chosen = model.comparison[model.comparison["chosen"].astype(bool)].iloc[0]
+    return (
+        f"Predictions by {model.family}: on a GPU it had not seen, half were off by less than "
+        f"{chosen['median_abs_pct']:.1f} %, nine in ten by less than {chosen['p90_abs_pct']:.0f} %"
+    )
+
+
+def _worth(value: pd.DataFrame) -> str:
+    priced = value.dropna(subset=["cost_per_frame"])
+    if priced.empty:
+        return "No build has both a price and a speed, so no cost per frame is given"
+    best = priced.loc[priced["cost_per_frame"].idxmin()]
+    return (
+        f"Lowest cost per frame: {best['build']}, {best['cost_per_frame']:.2f} {best['currency']} "
+        f"({best['cost_low']:.2f} to {best['cost_high']:.2f}), {best['basis']}"
+    )
+
+
+def _upgrade(upgrades: pd.DataFrame, currency: str) -> str | None:
+    told = upgrades.dropna(subset=["cost_per_added_frame"])
+    told = told[told["goes_together"] != "no"]
+    if told.empty:
+        return None
+    best = told.loc[told["cost_per_added_frame"].idxmin()]
+    together = "" if best["goes_together"] == "yes" else " (fit not checked)"
+    return (
+        f"Cheapest added frame: {best['from_build']} to {best['to_build']}{together}, "
+        f"{best['cost_per_added_frame']:.2f} {currency} "
+        f"({best['cost_low']:.2f} to {best['cost_high']:.2f})"
+    )
+
+
+def findings(analysis: Analysis) -> list[str]:
+    """Say what was measured, how far predictions go, and what is worth its price.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    list of str
+        One sentence each, plain text, no full stop.
+    """
+    sentences = [_measured(analysis), _modelled(analysis), _worth(analysis.value)]
+    upgrade = _upgrade(analysis.upgrades, analysis.study.settings.currency)
+    return [*sentences, *([upgrade] if upgrade else [])]
+
+
+def closing_lines(analysis: Analysis, out: Path) -> list[str]:
+    """Where the report is and the few numbers that matter.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    out : Path
+        The folder just written.
+
+    Returns
+    -------
+    list of str
+    """
+    tables = len(list((out / "tables").glob("*.csv")))
+    figures = len(list((out / "figures").glob("*.json")))
+    return [
+        *findings(analysis),
+        f"{out}: {counted(tables, 'table')}, {counted(figures, 'chart')}; "
+        f"open {out / 'report.html'}",
+    ]
