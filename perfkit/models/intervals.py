@@ -1,0 +1,175 @@
+"""How wide a range must be: from errors on GPUs left out, wider outside what was seen."""
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+
+import numpy as np
+
+from perfkit.models.family import Cells, FloatArray, Rows
+from perfkit.models.ranges import outside
+from perfkit.models.selection import LeftOut
+
+OUTSIDE_PER_LN = 0.10
+"""Added in quadrature to the scale of log FPS for each unit of ln-distance outside the range."""
+
+WORKLOAD_GPUS = 4.0
+"""A workload's own left-out errors weigh against the study's as its GPUs against this many."""
+
+DEVICE_SHARE = 0.5
+DEVICE_SHARE_GPUS = 2.0
+"""The part of the variance that a device's rows share starts from DEVICE_SHARE, as if
+DEVICE_SHARE_GPUS GPUs had said so."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scales:
+    """Scales of the t on log FPS, all of shape (m,).
+
+    Attributes
+    ----------
+    device : ndarray
+        Shared by all rows of a device.
+    own : ndarray
+        The row's own, for one future pass.
+    own_mean : ndarray
+        The row's own, for the average over passes.
+    dof : ndarray
+        Degrees of freedom.
+    """
+
+    device: FloatArray
+    own: FloatArray
+    own_mean: FloatArray
+    dof: FloatArray
+
+
+class Spread(ABC):
+    """A learnt rule for widths."""
+
+    @abstractmethod
+    def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
+        """Scales for m rows, given the final log FPS (m,) and each family's (m, F).
+
+        NaN where no honest width exists.
+        """
+
+
+class Width(ABC):
+    """A way to learn widths from left-out errors."""
+
+    @abstractmethod
+    def learn(self, left: LeftOut, predicted: FloatArray) -> Spread:
+        """Learn from n left-out cells and the chosen combination's left-out log FPS (n,)."""
+
+
+def device_share(error: FloatArray, cells: Cells) -> float:
+    """Part of the left-out variance that all rows of a GPU share.
+
+    Parameters
+    ----------
+    error : ndarray, shape (n,)
+        Left-out errors of log FPS, NaN where there is none.
+    cells : Cells
+        The n cells.
+
+    Returns
+    -------
+    float
+        Between 0 and 1. Moments about zero: the mean square of GPU means, less what workloads
+        of one GPU add to it, over the mean square; shrunk to `DEVICE_SHARE` with few GPUs.
+    """
+    known = np.isfinite(error)
+    gpu, workload = cells.rows.gpu[known], cells.rows.workload[known]
+    pair, index = np.unique(np.stack([gpu, workload]), axis=1, return_inverse=True)
+    of_pair = np.bincount(index, error[known]) / np.bincount(index)
+    means, within, squares = [], [], []
+    for code in np.unique(pair[0]):
+        mine = of_pair[pair[0] == code]
+        means.append(mine.mean() ** 2)
+        squares.append(np.mean(error[known][gpu == code] ** 2))
+        if len(mine) > 1:
+            within.append(mine.var(ddof=1) / len(mine))
+    total = float(np.mean(squares))
+    between = float(np.mean(means)) - (float(np.mean(within)) if within else 0.0)
+    seen = min(max(between / total, 0.0), 1.0) if total > 0 else DEVICE_SHARE
+    count = len(means)
+    return (count * seen + DEVICE_SHARE_GPUS * DEVICE_SHARE) / (count + DEVICE_SHARE_GPUS)
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOutT(Width):
+    """Student t with D - 1 degrees of freedom, D GPUs having been left out in turn.
+
+    The scale is the root mean square of left-out errors about zero (so that bias counts), per
+    workload but shrunk to the study's. Outside the range seen, ln-distance times `OUTSIDE_PER_LN`
+    and the spread of the families are added in quadrature.
+    """
+
+    def learn(self, left: LeftOut, predicted: FloatArray) -> "LeftOutSpread":
+        """Pool squared left-out errors, every GPU counting the same."""
+        cells = left.cells
+        error = predicted - cells.log_fps
+        known = np.isfinite(error)
+        workloads = len(cells.rows.names.workloads)
+        gpus = np.unique(cells.rows.gpu[known])
+        if len(gpus) < 2:
+            nothing = np.full(workloads, np.nan)
+            return LeftOutSpread(cells, nothing, float("nan"), float("nan"), 0.0)
+        width = len(cells.rows.names.gpus)
+        pair = cells.rows.workload[known] * width + cells.rows.gpu[known]
+        total = np.bincount(pair, error[known] ** 2, workloads * width)
+        count = np.bincount(pair, minlength=workloads * width)
+        with np.errstate(invalid="ignore"):
+            square = (total / count).reshape(workloads, width)
+        ran = np.isfinite(square)
+        pooled = float(np.mean(np.nanmean(square[ran.any(axis=1)][:, gpus], axis=0)))
+        own = np.where(ran, square, 0.0).sum(axis=1)
+        variance = (WORKLOAD_GPUS * pooled + own) / (WORKLOAD_GPUS + ran.sum(axis=1))
+        noise = 0.0 if np.isnan(cells.pass_sd) else cells.pass_sd**2
+        averaged = noise * float(np.mean(1.0 / cells.passes[known]))
+        share = device_share(error, cells)
+        return LeftOutSpread(
+            cells, np.maximum(variance, averaged), share, noise - averaged, len(gpus) - 1.0
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOutSpread(Spread):
+    """Widths learnt by `LeftOutT`.
+
+    Attributes
+    ----------
+    cells : Cells
+        What was seen.
+    variance : ndarray, shape (workloads,)
+        Mean square of left-out errors of a cell, by workload.
+    share : float
+        Part of it that all rows of a device share.
+    one_pass : float
+        Variance that one pass has over an average of as many passes as a cell held.
+    dof : float
+        Left-out GPUs less one.
+    """
+
+    cells: Cells
+    variance: FloatArray
+    share: float
+    one_pass: float
+    dof: float
+
+    def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
+        """Split by the shared part; what lies outside the range widens the shared part."""
+        distance = outside(self.cells.rows, rows).distance
+        variance = self.variance[rows.workload]
+        beyond = (OUTSIDE_PER_LN * distance) ** 2
+        if log_fps.shape[1] > 1:
+            disagreement = np.nanvar(log_fps, axis=1, ddof=1)
+            beyond = beyond + np.where(distance > 0, np.nan_to_num(disagreement), 0.0)
+        device = self.share * variance + beyond
+        own_mean = (1.0 - self.share) * variance
+        return Scales(
+            device=np.sqrt(device),
+            own=np.sqrt(own_mean + self.one_pass),
+            own_mean=np.sqrt(own_mean),
+            dof=np.full(len(rows), self.dof),
+        )

@@ -1,0 +1,221 @@
+"""Which family is believed: by errors on GPUs that were left out, and nothing else."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+
+from perfkit.models.family import BoolArray, Cells, Family, FloatArray, IntArray, Rows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOut:
+    """What every family said about cells whose GPU its fit had never seen.
+
+    Attributes
+    ----------
+    cells : Cells
+        The n measured cells.
+    families : tuple of str
+        Names of the F families.
+    log_fps : ndarray, shape (n, F)
+        Predicted log FPS; NaN where a family had no number (the workload ran on that GPU only).
+    """
+
+    cells: Cells
+    families: tuple[str, ...]
+    log_fps: FloatArray
+
+    def take(self, chosen: IntArray | BoolArray) -> Self:
+        """Cells at `chosen`, in that order."""
+        return type(self)(self.cells.take(chosen), self.families, self.log_fps[chosen])
+
+
+class Weights(ABC):
+    """A learnt way to turn the families' numbers into one."""
+
+    @abstractmethod
+    def combine(self, log_fps: FloatArray, rows: Rows) -> FloatArray:
+        """One log FPS a row out of shape (m, F); NaN where no family has a number."""
+
+    @abstractmethod
+    def shares(self, families: Sequence[str]) -> dict[str, float]:
+        """Average weight of each family, for a reader."""
+
+
+@dataclass(frozen=True, slots=True)
+class Combination(ABC):
+    """A candidate for the final predictor: one family, or a mixture of several.
+
+    Attributes
+    ----------
+    name : str
+        As shown in tables.
+    least_gpus : int
+        Not a candidate with fewer GPUs than this.
+    """
+
+    name: str
+    least_gpus: int
+
+    @abstractmethod
+    def learn(self, left: LeftOut) -> Weights:
+        """Learn weights from left-out predictions alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class OneFamily(Combination):
+    """The predictions of one family, unchanged."""
+
+    def learn(self, left: LeftOut) -> "Column":
+        """Point at the family's column; nothing is learnt."""
+        return Column(left.families.index(self.name))
+
+
+@dataclass(frozen=True, slots=True)
+class Column(Weights):
+    """All weight on one family; the others stand in where it has no number.
+
+    Attributes
+    ----------
+    position : int
+        Column of the family.
+    """
+
+    position: int
+
+    def combine(self, log_fps: FloatArray, rows: Rows) -> FloatArray:
+        """Return the family's column."""
+        return log_fps[:, self.position]
+
+    def shares(self, families: Sequence[str]) -> dict[str, float]:
+        """Weight 1 on the family."""
+        return {name: float(k == self.position) for k, name in enumerate(families)}
+
+
+def leave_out_each(families: Sequence[Family], cells: Cells) -> LeftOut:
+    """Predict each cell by every family fitted without the cell's GPU.
+
+    Parameters
+    ----------
+    families : sequence of Family
+        F families.
+    cells : Cells
+        n cells of D GPUs.
+
+    Returns
+    -------
+    LeftOut
+        D fits a family.
+    """
+    gpus = cells.gpus
+    own = np.searchsorted(gpus, cells.rows.gpu)
+    each = np.arange(len(cells))
+    columns = [
+        np.array(family.left_out(cells, [gpus[k : k + 1] for k in range(len(gpus))]))[own, each]
+        for family in families
+    ]
+    return LeftOut(cells, tuple(f.name for f in families), np.column_stack(columns))
+
+
+def leave_out_pairs(families: Sequence[Family], cells: Cells) -> FloatArray:
+    """Predict each cell without its own GPU and, in turn, without each other GPU as well.
+
+    Returns
+    -------
+    ndarray, shape (D, n, F)
+        Entry [d, i] comes from a fit that saw neither GPU d nor the GPU of cell i. A fit serves
+        both orders of its pair, so D (D + 1) / 2 fits a family give every nested leave-one-out.
+    """
+    gpus = cells.gpus
+    count = len(gpus)
+    own = np.searchsorted(gpus, cells.rows.gpu)
+    pairs = [(a, b) for a in range(count) for b in range(a, count)]
+    without = [gpus[[a]] if a == b else gpus[[a, b]] for a, b in pairs]
+    result = np.full((count, len(cells), len(families)), np.nan)
+    for f, family in enumerate(families):
+        for (a, b), predicted in zip(pairs, family.left_out(cells, without), strict=True):
+            result[a, own == b, f] = predicted[own == b]
+            result[b, own == a, f] = predicted[own == a]
+    return result
+
+
+def cross_fitted(combination: Combination, left: LeftOut) -> FloatArray:
+    """Combine each GPU's cells with weights learnt from the other GPUs only.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Left-out log FPS of the combination itself.
+    """
+    if isinstance(combination, OneFamily):
+        return combination.learn(left).combine(left.log_fps, left.cells.rows)
+    result = np.full(len(left.cells), np.nan)
+    for gpu in left.cells.gpus:
+        mine = left.cells.rows.gpu == gpu
+        weights = combination.learn(left.take(~mine))
+        result[mine] = weights.combine(left.log_fps[mine], left.cells.rows.take(mine))
+    return result
+
+
+def score(predicted: FloatArray, cells: Cells) -> float:
+    """Mean absolute error of log FPS, every GPU counting the same; NaN without any evidence."""
+    error = np.abs(predicted - cells.log_fps)
+    known = np.isfinite(error)
+    if not known.any():
+        return float("nan")
+    gpu = cells.rows.gpu[known]
+    total = np.bincount(gpu, error[known])
+    count = np.bincount(gpu)
+    return float(np.mean(total[count > 0] / count[count > 0]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """The combination that is believed, and the evidence for it.
+
+    Attributes
+    ----------
+    combination : Combination
+        The chosen candidate.
+    weights : Weights
+        Learnt from all left-out predictions given.
+    predicted : ndarray, shape (n,)
+        Its own left-out log FPS (weights cross-fitted too).
+    scores : dict of str to float
+        Score of each candidate.
+    """
+
+    combination: Combination
+    weights: Weights
+    predicted: FloatArray
+    scores: dict[str, float]
+
+
+def choose(left: LeftOut, candidates: Sequence[Combination]) -> Choice:
+    """Choose the candidate with the least left-out error; ties go to the earlier one.
+
+    Parameters
+    ----------
+    left : LeftOut
+        Left-out predictions of the families.
+    candidates : sequence of Combination
+        In the order of preference that holds when there is no evidence.
+
+    Returns
+    -------
+    Choice
+    """
+    count = len(left.cells.gpus)
+    allowed = [c for c in candidates if c.least_gpus <= count]
+    predicted = [cross_fitted(c, left) for c in allowed]
+    scores = [score(p, left.cells) for p in predicted]
+    best = int(np.argmin(np.where(np.isnan(scores), np.inf, scores)))
+    return Choice(
+        combination=allowed[best],
+        weights=allowed[best].learn(left),
+        predicted=predicted[best],
+        scores={c.name: s for c, s in zip(allowed, scores, strict=True)},
+    )
