@@ -91,9 +91,9 @@ def _figures(options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.show.output import refuse_out, whole_folder
     from perfkit.show.stills import write_figures
 
-    refuse_out(options.out, options.study)
+    refuse_out(options.out, options.study, "figures")
     analysis = _analysis(options.study, progress)
-    with whole_folder(options.out, options.study) as folder:
+    with whole_folder(options.out, options.study, "figures") as folder:
         figures = write_figures(analysis, folder / "figures", progress)
     drawn = [figure for figure in figures if not figure.reason]
     print(f"{options.out}/figures: {len(drawn)} charts")
@@ -112,6 +112,7 @@ def _analysis(folder: Path, progress: Progress) -> "Analysis":
 def _predict(options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.frames import summarize_passes
     from perfkit.models import fit
+    from perfkit.show.output import whole_file
     from perfkit.show.tables import write_csv
     from perfkit.study import read_targets
 
@@ -121,7 +122,8 @@ def _predict(options: argparse.Namespace, progress: Progress) -> int:
     progress.say("fitting the families, leaving each GPU out in turn")
     model = fit(study, passes)
     table = model.predict(targets)
-    write_csv(table, options.out)
+    with whole_file(options.out, options.study) as hidden:
+        write_csv(table, hidden)
     given = int(table["fps"].notna().sum())
     print(
         f"{options.out}: {given} of {len(table)} configurations predicted"
@@ -158,9 +160,9 @@ def _notebooks(options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.show.notebooks import run_notebooks
     from perfkit.show.output import refuse_out, whole_folder
 
-    refuse_out(options.out, options.study)
+    refuse_out(options.out, options.study, "notebooks")
     _load(options.study, progress)
-    with whole_folder(options.out, options.study) as folder:
+    with whole_folder(options.out, options.study, "notebooks") as folder:
         files = run_notebooks(options.study, folder, progress)
     print(f"{options.out}: {len(files)} notebooks run on {options.study}")
     return DONE
