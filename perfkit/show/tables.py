@@ -131,8 +131,8 @@ def csv_line(cells: Iterable[str]) -> str:
 
     Examples
     --------
-    >>> csv_line(["a", "b,c", 'say "d"'])
-    'a,"b,c","say ""d"""\n'
+    >>> csv_line(["a", "b,c", 'a "b" c'])
+    'a,"b,c","a ""b"" c"\n'
     """
     quoted = ['"' + text.replace('"', '""') + '"' if _SPECIAL(text) else text for text in cells]
     return (",".join(quoted) if quoted != [""] else '""') + "\n"
