@@ -1,1 +1,19 @@
-"""Room to be filled."""
+"""A folder on disk to one frozen study: reading, rules, problems, prices and rates."""
+
+from perfkit.errors import Problem, StudyError
+from perfkit.study.settings import LogFormat, Settings
+from perfkit.study.study import Inspection, Study, inspect_study, load_study, stale_notice
+from perfkit.study.valueat import build_machines
+
+__all__ = [
+    "Inspection",
+    "LogFormat",
+    "Problem",
+    "Settings",
+    "Study",
+    "StudyError",
+    "build_machines",
+    "inspect_study",
+    "load_study",
+    "stale_notice",
+]

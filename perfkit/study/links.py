@@ -1,0 +1,279 @@
+"""Rules between files: names that must exist, frame times that must be there, claims that name things."""
+
+import os
+import posixpath
+import stat
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from perfkit.errors import Problem
+from perfkit.study.cells import read_number
+from perfkit.study.folder import Refused, check_name, find_inside
+from perfkit.study.names import nearest
+from perfkit.study.schema import Column
+from perfkit.study.settings import FILE, LOG_KEYS
+from perfkit.study.tables import CellProblems, ReadTable
+
+_MOST_NEAR = 200
+_ANY_NUMBER = Column("", "", "number", low=-1e12, high=1e12)
+
+
+def cells_of(read: ReadTable) -> CellProblems:
+    """Where problems of single cells of `read` go.
+
+    Parameters
+    ----------
+    read : ReadTable
+
+    Returns
+    -------
+    CellProblems
+        Without those of lines that are broken already.
+    """
+    return CellProblems(read.table.file, read.frame.index.to_numpy(), read.broken)
+
+
+def check_names(tables: Mapping[str, ReadTable]) -> list[Problem]:
+    """Every name that another file must hold.
+
+    Parameters
+    ----------
+    tables : mapping of str to ReadTable
+        All tables of the study by name.
+
+    Returns
+    -------
+    list of Problem
+        A file that could not be read whole is not held against the others.
+    """
+    problems: list[Problem] = []
+    for read in tables.values():
+        found = cells_of(read)
+        for column in read.table.columns:
+            homes = [tables[table] for table, _ in column.refers]
+            if homes and all(home.whole for home in homes):
+                known = set[str]()
+                for table, name in column.refers:
+                    known.update(tables[table].frame[name])
+                files = " or ".join(home.table.file for home in homes)
+                check_known(read.frame[column.name], known, files, found)
+        problems += found.problems
+    return problems
+
+
+def check_known(
+    names: pd.Series, known: Collection[str], files: str, problems: CellProblems
+) -> None:
+    """Report each name that is neither empty nor in `known`.
+
+    Parameters
+    ----------
+    names : Series of str
+        A column, by line.
+    known : collection of str
+        Names that exist.
+    files : str
+        Where they stand, for the message.
+    problems : CellProblems
+        Where problems go.
+    """
+    stranger = (~names.isin({*known, ""})).to_numpy()
+    if not stranger.any():
+        return
+    ordered = sorted(known - {""} if isinstance(known, set) else known)
+    advice: dict[str, str] = {}
+    for name in names[stranger].unique():
+        near = nearest(name, ordered) if len(advice) < _MOST_NEAR else None
+        advice[name] = f"is it {near!r}? Mend it" if near else f"add it to {files}, or mend it"
+    for row in np.flatnonzero(stranger):
+        name = names.iloc[row]
+        problems.add(row, str(names.name), name, f"a name from {files}", advice[name])
+
+
+def check_passes(
+    root: Path, read: ReadTable, logs: Mapping[str, Any] | None, has_logs_section: bool
+) -> list[Problem]:
+    """Whether each pass that counts has its frame times, and each named log can be opened.
+
+    Parameters
+    ----------
+    root : Path
+        The study folder.
+    read : ReadTable
+        passes.csv.
+    logs : mapping or None
+        Keys of the logs section.
+    has_logs_section : bool
+        Whether study.toml has one at all.
+
+    Returns
+    -------
+    list of Problem
+    """
+    frame = read.frame
+    found = cells_of(read)
+    problems = _check_format(frame, logs, has_logs_section)
+    combined = bool(logs and logs["combined"])
+    if combined and logs is not None:
+        problems += _check_combined(root, logs["combined"])
+    ran = (frame["outcome"] == "ran") & (frame["void_reason"] == "")
+    bare = ran & (frame["log"] == "") & frame["avg_fps"].isna()
+    if not combined:
+        for row in np.flatnonzero(bare):
+            action = "name its log or fill avg_fps; set outcome or void_reason if it does not count"
+            found.add(row, "log", "", "frame times or an average for each pass that ran", action)
+    _check_logs(root, frame["log"], found)
+    return problems + found.problems
+
+
+def _check_format(
+    frame: pd.DataFrame, logs: Mapping[str, Any] | None, has_logs_section: bool
+) -> list[Problem]:
+    if not has_logs_section:
+        if (frame["log"] == "").all():
+            return []
+        allowed = "a [logs] section, since passes.csv names logs"
+        wanted = ", ".join(name for name, key in LOG_KEYS.items() if key.required)
+        return [Problem(FILE, None, "logs", "", allowed, f"add [logs] with {wanted}")]
+    if logs is not None and logs["counts"] is None and (frame["generated_per_drawn"] > 0).any():
+        rule = LOG_KEYS["counts"].allowed
+        action = "passes.csv has generated frames: say what one row of a log is"
+        return [Problem(FILE, None, "logs.counts", "", rule, action)]
+    return []
+
+
+def _check_combined(root: Path, name: str) -> list[Problem]:
+    try:
+        find_inside(root, name)
+    except Refused as refused:
+        return [Problem(FILE, None, "logs.combined", name, refused.allowed, refused.action)]
+    return []
+
+
+def _check_logs(root: Path, names: pd.Series, problems: CellProblems) -> None:
+    folders: dict[str, Path | None] = {}
+    first: dict[str, int] = {}
+    for row in np.flatnonzero((names != "").to_numpy()):
+        name = names.iloc[row]
+        plain = posixpath.normpath(name)
+        line = first.setdefault(plain, names.index[row])
+        if line != names.index[row]:
+            allowed = f"each log once; line {line} names it already"
+            problems.add(row, "log", name, allowed, "name this pass's own log")
+            continue
+        try:
+            if not _plainly_inside(root, name, folders):
+                find_inside(root, name)
+        except Refused as refused:
+            problems.add(row, "log", name, refused.allowed, refused.action)
+
+
+def _plainly_inside(root: Path, name: str, folders: dict[str, Path | None]) -> bool:
+    """Quick yes for a regular file in a folder already known to lie inside."""
+    check_name(name)
+    parent, _, last = name.rpartition("/")
+    if parent not in folders:
+        real = Path(os.path.realpath(root / parent))
+        folders[parent] = real if real.is_relative_to(os.path.realpath(root)) else None
+    folder = folders[parent]
+    try:
+        return folder is not None and stat.S_ISREG(os.lstat(folder / last).st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def check_weights(read: ReadTable) -> list[Problem]:
+    """Whether some workload counts at all.
+
+    Parameters
+    ----------
+    read : ReadTable
+        workloads.csv.
+
+    Returns
+    -------
+    list of Problem
+    """
+    weight = read.frame["weight"]
+    if not len(weight) or (weight != 0).any():
+        return []
+    allowed = "a weight above 0 for at least one workload"
+    return [Problem(read.table.file, None, "weight", "0", allowed, "raise one of them")]
+
+
+def check_builds(builds: ReadTable, prices: ReadTable, parts: ReadTable) -> list[Problem]:
+    """Whether each build is one machine made of things that have prices.
+
+    Parameters
+    ----------
+    builds, prices, parts : ReadTable
+
+    Returns
+    -------
+    list of Problem
+    """
+    frame = builds.frame
+    if not len(frame):
+        return []
+    found = cells_of(builds)
+    if prices.whole and not len(prices.frame):
+        allowed = "prices of the items in builds.csv"
+        action = "add a price for each item, or remove the rows of builds.csv"
+        return [Problem(prices.table.file, None, "", "", allowed, action)]
+    if prices.whole and parts.whole:
+        known = {*prices.frame["item"], *parts.frame["item"]}
+        bought = frame["obtained"].isin(["", "bought"])
+        check_known(frame["item"].where(bought, ""), known, "prices.csv", found)
+    for column in ("system", "gpu"):
+        filled = frame.loc[frame[column] != ""]
+        first = filled.groupby("build")[column].transform("first")
+        for line in filled.index[filled[column] != first]:
+            row = int(frame.index.get_loc(line))
+            allowed = f"one {column} for a build; this one has {first[line]!r} above"
+            action = f"write the same {column}, or leave the cell empty"
+            found.add(row, column, frame[column].iloc[row], allowed, action)
+    return found.problems
+
+
+def check_claims(tables: Mapping[str, ReadTable]) -> list[Problem]:
+    """Whether each claim names things of the study.
+
+    Parameters
+    ----------
+    tables : mapping of str to ReadTable
+        All tables of the study by name.
+
+    Returns
+    -------
+    list of Problem
+    """
+    homes = {"builds": "build", "gpus": "gpu", "prices": "item"}
+    if not all(tables[name].whole for name in homes):
+        return []
+    found = cells_of(tables["claims"])
+    frame = tables["claims"].frame
+    known = {*tables["builds"].frame["build"], *tables["gpus"].frame["gpu"]}
+    items = set(tables["prices"].frame["item"])
+    for measure, some in frame.groupby("measure", sort=False):
+        names = known | items if measure == "price" else known
+        files = "builds.csv or gpus.csv" + (" or prices.csv" if measure == "price" else "")
+        check_known(_in_place(frame["left"], some.index), names, files, found)
+        right = some["right"].map(lambda text: "" if _is_number(text) else text)
+        check_known(_in_place(frame["right"], right.index, right), names, files, found)
+    return found.problems
+
+
+def _in_place(column: pd.Series, lines: pd.Index, values: pd.Series | None = None) -> pd.Series:
+    """`column` with every other line empty."""
+    kept = column.where(column.index.isin(lines), "")
+    if values is not None:
+        kept = kept.mask(kept.index.isin(lines), values.reindex(kept.index))
+    return kept
+
+
+def _is_number(text: str) -> bool:
+    return isinstance(read_number(text, _ANY_NUMBER), float)

@@ -1,0 +1,186 @@
+"""Rules of prices and rates: one price a key, one tax basis, a dated rate for every currency."""
+
+import datetime
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from perfkit.errors import Problem
+from perfkit.study.links import cells_of
+from perfkit.study.tables import ReadTable
+
+PRICE_KEY = ["item", "date", "condition", "listing", "bundle"]
+PRICE_VALUES = ["price", "currency", "tax_pct", "tax_included"]
+RATE_KEY = ["date", "from", "to"]
+
+TaxBasis = Literal["included", "excluded", "not known"]
+
+
+def check_prices(
+    prices: ReadTable, rates: ReadTable, currency: str, price_date: datetime.date
+) -> list[Problem]:
+    """Conflicting prices, mixed tax bases, and currencies that cannot be converted.
+
+    Parameters
+    ----------
+    prices, rates : ReadTable
+    currency : str
+        The study's.
+    price_date : datetime.date
+        The study's.
+
+    Returns
+    -------
+    list of Problem
+    """
+    found = cells_of(prices)
+    frame = prices.frame
+    for row, line in _conflicts(frame, PRICE_KEY, PRICE_VALUES):
+        allowed = f"one price for {', '.join(PRICE_KEY)}; line {line} has another"
+        found.add(row, "price", _plain(frame["price"].iloc[row]), allowed, "keep the right one")
+    known = frame["tax_included"] != ""
+    if known.any():
+        for row in np.flatnonzero(~known):
+            allowed = "yes or no in every row, since other rows have it"
+            found.add(row, "tax_included", "", allowed, "fill it, or empty the column")
+    if tax_basis(frame) == "included":
+        for row in np.flatnonzero((frame["tax_included"] == "no") & frame["tax_pct"].isna()):
+            allowed = "a percentage where the price is without tax, since others are with tax"
+            found.add(row, "tax_pct", "", allowed, "fill it")
+    if rates.whole:
+        _check_currencies(frame, rates.frame, currency, price_date, found)
+    return found.problems
+
+
+def _check_currencies(frame, rates, currency, price_date, found) -> None:  # type: ignore[no-untyped-def]
+    counts = frame["date"] <= pd.Timestamp(price_date)
+    for code in frame.loc[counts, "currency"].unique():
+        if code and find_rate(rates, code, currency, price_date) is None:
+            for row in np.flatnonzero((frame["currency"] == code) & counts):
+                allowed = f"{currency}, or a currency with a rate on or before {price_date}"
+                action = f"add 1 {code} = rate {currency} to rates.csv"
+                found.add(row, "currency", code, allowed, action)
+
+
+def check_rates(rates: ReadTable) -> list[Problem]:
+    """Conflicting rates, and rates from a currency to itself.
+
+    Parameters
+    ----------
+    rates : ReadTable
+
+    Returns
+    -------
+    list of Problem
+    """
+    found = cells_of(rates)
+    frame = rates.frame
+    for row, line in _conflicts(frame, RATE_KEY, ["rate"]):
+        allowed = f"one rate for a day and a pair; line {line} has another"
+        found.add(row, "rate", _plain(frame["rate"].iloc[row]), allowed, "keep the right one")
+    for row in np.flatnonzero((frame["from"] == frame["to"]) & (frame["from"] != "")):
+        found.add(row, "to", frame["to"].iloc[row], "another currency than from", "mend one")
+    return found.problems
+
+
+def _plain(number: float) -> str:
+    return "" if np.isnan(number) else f"{number:.15g}"
+
+
+def _conflicts(frame: pd.DataFrame, key: list[str], values: list[str]) -> list[tuple[int, int]]:
+    """Rows, each with the earlier line that has the same key but other values."""
+    again = frame.duplicated(key, keep=False).to_numpy()
+    if not again.any():
+        return []
+    first: dict[tuple[object, ...], tuple[int, tuple[str, ...]]] = {}
+    conflicts = []
+    text = frame[values].astype("str")
+    for row in np.flatnonzero(again):
+        name = tuple(frame[column].iloc[row] for column in key)
+        here = tuple(text.iloc[row])
+        line, before = first.setdefault(name, (int(frame.index[row]), here))
+        if here != before:
+            conflicts.append((int(row), line))
+    return conflicts
+
+
+def tax_basis(prices: pd.DataFrame) -> TaxBasis:
+    """Basis in which all prices of a study are told.
+
+    Parameters
+    ----------
+    prices : DataFrame
+        Rows of prices.csv.
+
+    Returns
+    -------
+    {"included", "excluded", "not known"}
+        With tax as soon as one price holds it: that is what a viewer pays.
+
+    Examples
+    --------
+    >>> tax_basis(pd.DataFrame({"tax_included": ["yes", "no"]}))
+    'included'
+    """
+    seen = set(prices["tax_included"])
+    if "yes" in seen:
+        return "included"
+    return "excluded" if "no" in seen else "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """An exchange rate in use.
+
+    Attributes
+    ----------
+    factor : float
+        What one unit of the first currency costs in the second.
+    date : datetime.date or None
+        Day of the rate; None where no conversion is needed.
+    """
+
+    factor: float
+    date: datetime.date | None
+
+
+def find_rate(rates: pd.DataFrame, code: str, currency: str, day: datetime.date) -> Rate | None:
+    """The latest rate from `code` to `currency` on or before `day`.
+
+    Parameters
+    ----------
+    rates : DataFrame
+        Rows of rates.csv.
+    code, currency : str
+        ISO 4217 codes.
+    day : datetime.date
+        Last day that counts.
+
+    Returns
+    -------
+    Rate or None
+        A rate written the other way round is inverted; on one day the direct one wins. None when
+        neither exists: rates are never chained over a third currency.
+
+    Examples
+    --------
+    >>> rates = pd.DataFrame({"date": pd.to_datetime(["2026-10-01"]), "from": ["USD"],
+    ...                       "to": ["CHF"], "rate": [0.8]})
+    >>> find_rate(rates, "CHF", "USD", datetime.date(2026, 11, 1)).factor
+    1.25
+    """
+    if code == currency:
+        return Rate(1.0, None)
+    past = rates[rates["date"] <= pd.Timestamp(day)]
+    direct = past[(past["from"] == code) & (past["to"] == currency)]
+    inverse = past[(past["from"] == currency) & (past["to"] == code)]
+    best: Rate | None = None
+    for rows, inverted in ((direct, False), (inverse, True)):
+        if len(rows):
+            last = rows.loc[rows["date"].idxmax()]
+            rate = Rate(1 / last["rate"] if inverted else float(last["rate"]), last["date"].date())
+            if best is None or best.date is None or (rate.date and rate.date > best.date):
+                best = rate
+    return best
