@@ -16,7 +16,7 @@ LOG_BYTES = 1024**3
 """What one log of text may grow to when decompressed."""
 
 
-class Refused(Exception):  # noqa: N818 - a refusal, turned into a Problem by the caller
+class Refused(Exception):
     """A file that is not opened or not read further.
 
     Attributes
@@ -72,7 +72,7 @@ def check_name(name: str, suffixes: tuple[str, ...] = LOG_SUFFIXES) -> None:
 
 
 def find_inside(root: Path, name: str) -> Path:
-    """The real place of a regular file inside `root`, without opening it.
+    """Find the real place of a regular file inside `root`, without opening it.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def find_inside(root: Path, name: str) -> Path:
 
 
 def open_inside(root: Path, name: str) -> BinaryIO:
-    """Open a regular file inside `root` for reading, never waiting on a pipe or a device.
+    r"""Open a regular file inside `root` for reading, never waiting on a pipe or a device.
 
     Parameters
     ----------
@@ -139,10 +139,10 @@ def open_inside(root: Path, name: str) -> BinaryIO:
     --------
     >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = (folder / "a.csv").write_text("gpu\\n")
+    >>> _ = (folder / "a.csv").write_text("gpu\n")
     >>> with open_inside(folder, "a.csv") as file:
     ...     file.read()
-    b'gpu\\n'
+    b'gpu\n'
     """
     real = find_inside(root, name)
     try:
@@ -158,7 +158,7 @@ def open_inside(root: Path, name: str) -> BinaryIO:
 
 
 def read_inside(root: Path, name: str, limit: int) -> bytes:
-    """All bytes of a regular file inside `root`.
+    r"""Read all bytes of a regular file inside `root`.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def read_inside(root: Path, name: str, limit: int) -> bytes:
     --------
     >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = (folder / "a.csv").write_text("gpu,kind\\n")
+    >>> _ = (folder / "a.csv").write_text("gpu,kind\n")
     >>> read_inside(folder, "a.csv", limit=4)
     Traceback (most recent call last):
     perfkit.study.folder.Refused: the file may have 4 bytes; split the study
@@ -245,7 +245,7 @@ class Bounded(io.RawIOBase):
 
 
 def open_text(root: Path, name: str, limit: int = LOG_BYTES) -> Bounded:
-    """Open a .csv or .csv.gz log inside `root` as bounded plain text.
+    r"""Open a .csv or .csv.gz log inside `root` as bounded plain text.
 
     Parameters
     ----------
@@ -270,10 +270,11 @@ def open_text(root: Path, name: str, limit: int = LOG_BYTES) -> Bounded:
     --------
     >>> import gzip, tempfile
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = (folder / "a.csv.gz").write_bytes(gzip.compress(b"frame_ms\\n") + gzip.compress(b"7\\n"))
+    >>> members = gzip.compress(b"frame_ms\n") + gzip.compress(b"7\n")
+    >>> _ = (folder / "a.csv.gz").write_bytes(members)
     >>> with open_text(folder, "a.csv.gz") as text:
     ...     text.read()
-    b'frame_ms\\n7\\n'
+    b'frame_ms\n7\n'
     """
     return Bounded(open_inside(root, name), packed=name.endswith(".gz"), limit=limit)
 

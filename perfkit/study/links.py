@@ -1,4 +1,4 @@
-"""Rules between files: names that must exist, frame times that must be there, claims that name things."""
+"""Rules between files: names that must exist, frame times that must be there, things that match."""
 
 import os
 import posixpath
@@ -89,7 +89,7 @@ def check_known(
     for name in names[stranger].unique():
         near = nearest(name, ordered) if len(advice) < _MOST_NEAR else None
         advice[name] = f"is it {near!r}? Mend it" if near else f"add it to {files}, or mend it"
-    for row in np.flatnonzero(stranger):
+    for row in np.flatnonzero(stranger).tolist():
         name = names.iloc[row]
         problems.add(row, str(names.name), name, f"a name from {files}", advice[name])
 
@@ -123,7 +123,7 @@ def check_passes(
     ran = (frame["outcome"] == "ran") & (frame["void_reason"] == "")
     bare = ran & (frame["log"] == "") & frame["avg_fps"].isna()
     if not combined:
-        for row in np.flatnonzero(bare):
+        for row in np.flatnonzero(bare).tolist():
             action = "name its log or fill avg_fps; set outcome or void_reason if it does not count"
             found.add(row, "log", "", "frame times or an average for each pass that ran", action)
     _check_logs(root, frame["log"], found)
@@ -157,7 +157,7 @@ def _check_combined(root: Path, name: str) -> list[Problem]:
 def _check_logs(root: Path, names: pd.Series, problems: CellProblems) -> None:
     folders: dict[str, Path | None] = {}
     first: dict[str, int] = {}
-    for row in np.flatnonzero((names != "").to_numpy()):
+    for row in np.flatnonzero((names != "").to_numpy()).tolist():
         name = names.iloc[row]
         plain = posixpath.normpath(name)
         line = first.setdefault(plain, names.index[row])
@@ -231,9 +231,10 @@ def check_builds(builds: ReadTable, prices: ReadTable, parts: ReadTable) -> list
     for column in ("system", "gpu"):
         filled = frame.loc[frame[column] != ""]
         first = filled.groupby("build")[column].transform("first")
-        for line in filled.index[filled[column] != first]:
-            row = int(frame.index.get_loc(line))
-            allowed = f"one {column} for a build; this one has {first[line]!r} above"
+        other = (filled[column] != first).reindex(frame.index, fill_value=False)
+        for row in np.flatnonzero(other).tolist():
+            above = first[frame.index[row]]
+            allowed = f"one {column} for a build; this one has {above!r} above"
             action = f"write the same {column}, or leave the cell empty"
             found.add(row, column, frame[column].iloc[row], allowed, action)
     return found.problems

@@ -9,7 +9,7 @@ import pandas as pd
 
 from perfkit.errors import Problem
 from perfkit.study.links import cells_of
-from perfkit.study.tables import ReadTable
+from perfkit.study.tables import CellProblems, ReadTable
 
 PRICE_KEY = ["item", "date", "condition", "listing", "bundle"]
 PRICE_VALUES = ["price", "currency", "tax_pct", "tax_included"]
@@ -42,11 +42,12 @@ def check_prices(
         found.add(row, "price", _plain(frame["price"].iloc[row]), allowed, "keep the right one")
     known = frame["tax_included"] != ""
     if known.any():
-        for row in np.flatnonzero(~known):
+        for row in np.flatnonzero(~known).tolist():
             allowed = "yes or no in every row, since other rows have it"
             found.add(row, "tax_included", "", allowed, "fill it, or empty the column")
     if tax_basis(frame) == "included":
-        for row in np.flatnonzero((frame["tax_included"] == "no") & frame["tax_pct"].isna()):
+        unknown = (frame["tax_included"] == "no") & frame["tax_pct"].isna()
+        for row in np.flatnonzero(unknown).tolist():
             allowed = "a percentage where the price is without tax, since others are with tax"
             found.add(row, "tax_pct", "", allowed, "fill it")
     if rates.whole:
@@ -54,11 +55,17 @@ def check_prices(
     return found.problems
 
 
-def _check_currencies(frame, rates, currency, price_date, found) -> None:  # type: ignore[no-untyped-def]
+def _check_currencies(
+    frame: pd.DataFrame,
+    rates: pd.DataFrame,
+    currency: str,
+    price_date: datetime.date,
+    found: CellProblems,
+) -> None:
     counts = frame["date"] <= pd.Timestamp(price_date)
     for code in frame.loc[counts, "currency"].unique():
         if code and find_rate(rates, code, currency, price_date) is None:
-            for row in np.flatnonzero((frame["currency"] == code) & counts):
+            for row in np.flatnonzero((frame["currency"] == code) & counts).tolist():
                 allowed = f"{currency}, or a currency with a rate on or before {price_date}"
                 action = f"add 1 {code} = rate {currency} to rates.csv"
                 found.add(row, "currency", code, allowed, action)
@@ -80,7 +87,8 @@ def check_rates(rates: ReadTable) -> list[Problem]:
     for row, line in _conflicts(frame, RATE_KEY, ["rate"]):
         allowed = f"one rate for a day and a pair; line {line} has another"
         found.add(row, "rate", _plain(frame["rate"].iloc[row]), allowed, "keep the right one")
-    for row in np.flatnonzero((frame["from"] == frame["to"]) & (frame["from"] != "")):
+    same = (frame["from"] == frame["to"]) & (frame["from"] != "")
+    for row in np.flatnonzero(same).tolist():
         found.add(row, "to", frame["to"].iloc[row], "another currency than from", "mend one")
     return found.problems
 
@@ -97,12 +105,12 @@ def _conflicts(frame: pd.DataFrame, key: list[str], values: list[str]) -> list[t
     first: dict[tuple[object, ...], tuple[int, tuple[str, ...]]] = {}
     conflicts = []
     text = frame[values].astype("str")
-    for row in np.flatnonzero(again):
+    for row in np.flatnonzero(again).tolist():
         name = tuple(frame[column].iloc[row] for column in key)
         here = tuple(text.iloc[row])
         line, before = first.setdefault(name, (int(frame.index[row]), here))
         if here != before:
-            conflicts.append((int(row), line))
+            conflicts.append((row, line))
     return conflicts
 
 
@@ -147,7 +155,7 @@ class Rate:
 
 
 def find_rate(rates: pd.DataFrame, code: str, currency: str, day: datetime.date) -> Rate | None:
-    """The latest rate from `code` to `currency` on or before `day`.
+    """Find the latest rate from `code` to `currency` on or before `day`.
 
     Parameters
     ----------
@@ -179,7 +187,7 @@ def find_rate(rates: pd.DataFrame, code: str, currency: str, day: datetime.date)
     best: Rate | None = None
     for rows, inverted in ((direct, False), (inverse, True)):
         if len(rows):
-            last = rows.loc[rows["date"].idxmax()]
+            last = rows.sort_values("date").iloc[-1]
             rate = Rate(1 / last["rate"] if inverted else float(last["rate"]), last["date"].date())
             if best is None or best.date is None or (rate.date and rate.date > best.date):
                 best = rate

@@ -8,7 +8,7 @@ _MOST = 2_000
 
 
 def nearest(name: str, known: Collection[str]) -> str | None:
-    """The known name that `name` was most likely meant to be.
+    """Find the known name that `name` was most likely meant to be.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def nearest(name: str, known: Collection[str]) -> str | None:
 
 
 def plainly(name: str) -> str:
-    """A name without case, spaces, hyphens and underscores, for comparing only.
+    """Strip a name of case, spaces, hyphens and underscores, for comparing only.
 
     Parameters
     ----------

@@ -375,7 +375,7 @@ def _section(table: Table) -> list[str]:
 
 
 def in_words(column: Column) -> str:
-    """What a cell of `column` may hold, in words.
+    """Say in words what a cell of `column` may hold.
 
     Parameters
     ----------

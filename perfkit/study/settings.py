@@ -88,7 +88,7 @@ class Key:
     meaning: str = ""
 
 
-class _Unfit(Exception):  # noqa: N818 - caught where the key's rule is applied
+class _Unfit(Exception):
     pass
 
 
@@ -109,7 +109,8 @@ def _text(value: Any) -> str:
 def _day(value: Any) -> datetime.date:
     is_day = isinstance(value, datetime.date) and not isinstance(value, datetime.datetime)
     day: datetime.date = _fits(value, is_day)
-    return _fits(day, 1970 <= day.year <= 2200)
+    _fits(day, 1970 <= day.year <= 2200)
+    return day
 
 
 def _amount(value: Any, above: float, most: float) -> float:
@@ -213,7 +214,7 @@ class ReadSettings:
 
     Attributes
     ----------
-    values : dict
+    keys : dict
         Every key of the study, None where it is not known.
     logs : dict or None
         Every key of the logs section; None when there is no such section.
@@ -221,14 +222,14 @@ class ReadSettings:
     notices : list of str
     """
 
-    values: dict[str, Any]
+    keys: dict[str, Any]
     logs: dict[str, Any] | None
     problems: list[Problem]
     notices: list[str]
 
 
 def read_settings(root: Path) -> ReadSettings:
-    """Read ``study.toml`` of the study at `root`.
+    r"""Read ``study.toml`` of the study at `root`.
 
     Parameters
     ----------
@@ -243,7 +244,7 @@ def read_settings(root: Path) -> ReadSettings:
     --------
     >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = (folder / "study.toml").write_text('currency = "usd"\\nprice_date = 2026-11-01')
+    >>> _ = (folder / "study.toml").write_text('currency = "usd"\nprice_date = 2026-11-01')
     >>> print(read_settings(folder).problems[0].line)
     1
     """
@@ -330,7 +331,7 @@ def _read_keys(
 
 
 def _line_of(text: str, section: str, name: str) -> int | None:
-    """Line on which a key, or a section when `name` is one, is written; None if not found plainly."""
+    """Line on which a key or a section is written; None where it is not written plainly."""
     inside = ""
     for number, line in enumerate(text.splitlines(), 1):
         head = re.match(r"\s*\[\s*([\w.-]+)\s*\]", line)

@@ -156,7 +156,7 @@ def inspect_study(path: str | os.PathLike[str]) -> Inspection:
         return Inspection(root, None, (problem,), None, nothing)
     settings = read_settings(root)
     tables = {name: read_table(root, table) for name, table in TABLES.items()}
-    _fill_currency(tables["prices"].frame, settings.values["currency"])
+    _fill_currency(tables["prices"].frame, settings.keys["currency"])
     problems = _all_problems(root, settings, tables)
     log_format = _log_format(settings)
     passes = tables["passes"].frame
@@ -170,7 +170,7 @@ def inspect_study(path: str | os.PathLike[str]) -> Inspection:
 def _all_problems(
     root: Path, settings: ReadSettings, tables: dict[str, ReadTable]
 ) -> list[Problem]:
-    values = settings.values
+    values = settings.keys
     problems = [*settings.problems]
     for read in tables.values():
         problems += read.problems
@@ -210,7 +210,7 @@ def _build(
     root: Path, read: ReadSettings, tables: dict[str, ReadTable], log_format: LogFormat | None
 ) -> Study:
     frames = {name: table.frame for name, table in tables.items()}
-    values = dict(read.values)
+    values = dict(read.keys)
     if values["value_at"] is None:
         values["value_at"] = default_value_at(frames["passes"], frames["builds"])
     settings = Settings(**{field.name: values[field.name] for field in fields(Settings)})

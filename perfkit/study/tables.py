@@ -213,7 +213,7 @@ def typed(text: Iterable[str], column: Column, problems: CellProblems | None) ->
     read = [_read_cell(cell, column) for cell in distinct]
     faults = {code: value for code, value in enumerate(read) if isinstance(value, Wrong)}
     if problems is not None and faults:
-        for row in np.flatnonzero(np.isin(codes, list(faults))):
+        for row in np.flatnonzero(np.isin(codes, list(faults))).tolist():
             fault = faults[codes[row]]
             problems.add(row, column.name, distinct[codes[row]], fault.allowed, fault.action)
     values = [None if isinstance(value, Wrong) else value for value in read]

@@ -45,7 +45,7 @@ def default_value_at(passes: pd.DataFrame, builds: pd.DataFrame) -> tuple[int, i
 
 
 def build_machines(builds: pd.DataFrame) -> pd.DataFrame:
-    """The system and the GPU by which each build is compared.
+    """Tell the system and the GPU by which each build is compared.
 
     Parameters
     ----------
