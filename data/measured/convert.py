@@ -59,7 +59,7 @@ def gpu_table(source: pd.DataFrame) -> pd.DataFrame:
             "clock_mhz": devices["clock_mhz"],
             "family": devices["card"],
             "bandwidth_gb_s": devices["copy_bandwidth_gbps"],
-            "competing_units": devices["competing_units"],
+            "memory_load_units": devices["competing_units"],
         }
     )
 
