@@ -1,0 +1,231 @@
+"""How fast each machine is: measured where measured, predicted where not, with draws behind both."""
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from perfkit.defaults import DRAWS, SEED
+from perfkit.models.draws import draw_fps
+from perfkit.study import Study
+from perfkit.value.cells import measured_cells
+
+FloatArray = npt.NDArray[np.float64]
+
+BASES = ("measured", "borrowed", "predicted")
+"""Where a number comes from, the strongest first."""
+
+HALF = 0.5
+"""A machine with numbers for less than this share of the workloads is not compared: it would take
+the others' workloads away with it."""
+
+_MACHINE = ["system", "gpu", "workload"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BuildSpeeds:
+    """Average FPS of some machines on the workloads that count, at one size.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Machines, usually builds.
+    workloads : tuple of str
+        Workloads of positive weight, in file order.
+    weights : ndarray, shape (workloads,)
+    fps : ndarray, shape (machines, workloads)
+        Average FPS (its median, where predicted); NaN where unknown.
+    log_draws : ndarray, shape (machines, workloads, draws)
+        Draws of its natural log; NaN where the spread is not known.
+    basis : ndarray of str, shape (machines, workloads)
+        measured, borrowed, predicted, or "".
+    reason : ndarray of str, shape (machines, workloads)
+        Why there is no number, or no range.
+    passes : ndarray, shape (machines, workloads)
+        Passes behind a measured number, else 0.
+    low_fps, low_log_scale : ndarray, shape (machines, workloads)
+        1 % low, and the scale of its natural log; NaN where unknown.
+    compared : ndarray of bool, shape (machines,)
+        Machines with numbers for at least half of the workloads.
+    common : ndarray of bool, shape (workloads,)
+        Workloads with a number on every compared machine.
+    """
+
+    names: tuple[str, ...]
+    workloads: tuple[str, ...]
+    weights: FloatArray
+    fps: FloatArray
+    log_draws: FloatArray
+    basis: npt.NDArray[np.str_]
+    reason: npt.NDArray[np.str_]
+    passes: FloatArray
+    low_fps: FloatArray
+    low_log_scale: FloatArray
+    compared: npt.NDArray[np.bool_]
+    common: npt.NDArray[np.bool_]
+
+    def missing(self, machine: int) -> list[str]:
+        """Workloads without a number on this machine."""
+        return [self.workloads[w] for w in np.flatnonzero(np.isnan(self.fps[machine]))]
+
+    def weakest_basis(self, machine: int) -> str:
+        """Weakest basis among the common workloads; "" when there is none."""
+        used = set(self.basis[machine, self.common])
+        return next((basis for basis in reversed(BASES) if basis in used), "")
+
+
+def machine_speeds(
+    study: Study,
+    passes: pd.DataFrame,
+    table: pd.DataFrame,
+    machines: pd.DataFrame,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> BuildSpeeds:
+    """Gather the speeds of machines at ``value_at``, native scale, nothing generated.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+    table : DataFrame
+        Predictions, as made by ``model.predict``; used only where nothing was measured.
+    machines : DataFrame
+        name, system, gpu: one row per machine; the last two may be "".
+    draws : int
+        Draws behind every range.
+    seed : int
+        Seed of the draws. A draw depends on the seed and the configuration's names alone, never
+        on prices or on the other rows.
+
+    Returns
+    -------
+    BuildSpeeds
+    """
+    workloads = study.workloads[study.workloads["weight"] > 0]
+    rows = configuration_speeds(study, passes, table)
+    log_draws = _log_draws(rows, table, draws, seed)
+    asked = machines[["system", "gpu"]].merge(workloads[["workload"]], how="cross")
+    at = pd.MultiIndex.from_frame(rows[_MACHINE]).get_indexer(pd.MultiIndex.from_frame(asked))
+    at = at.reshape(len(machines), len(workloads))
+
+    def spread(column: str, unknown: float | str) -> npt.NDArray[np.generic]:
+        values = np.append(rows[column].to_numpy(), np.array([unknown], dtype=object))
+        return np.asarray(values[at])
+
+    fps = spread("fps", np.nan).astype(float)
+    numbered = np.isfinite(fps)
+    compared = numbered.any(axis=1) & (numbered.mean(axis=1) >= HALF)
+    reason = spread("reason", "never run and not predicted").astype(str)
+    return BuildSpeeds(
+        names=tuple(machines["name"]),
+        workloads=tuple(workloads["workload"]),
+        weights=workloads["weight"].to_numpy(float),
+        fps=fps,
+        log_draws=log_draws[at],
+        basis=np.where(numbered, spread("basis", "").astype(str), ""),
+        reason=reason,
+        passes=spread("passes", 0.0).astype(float),
+        low_fps=spread("low_1pct_fps", np.nan).astype(float),
+        low_log_scale=spread("low_log_scale", np.nan).astype(float),
+        compared=compared,
+        common=numbered[compared].all(axis=0) & compared.any(),
+    )
+
+
+def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """List every configuration at ``value_at`` that has been measured or predicted.
+
+    Parameters
+    ----------
+    study : Study
+    passes, table : DataFrame
+        As in :func:`machine_speeds`.
+
+    Returns
+    -------
+    DataFrame
+        system, gpu, workload, fps, log_scale, dof, low_1pct_fps, low_log_scale, passes, basis,
+        reason, predicted_row (position in `table`, -1 where measured).
+    """
+    width, height = study.settings.value_at
+    cells = measured_cells(passes)
+    cells = cells[_at(cells, width, height)].assign(predicted_row=-1)
+    cells["reason"] = np.where(
+        cells["log_scale"].isna(), "no configuration was run twice: spread not known", ""
+    )
+    asked = table.assign(predicted_row=np.arange(len(table)))[_at(table, width, height).to_numpy()]
+    asked = asked.drop_duplicates(_MACHINE)
+    taken = pd.MultiIndex.from_frame(cells[_MACHINE])
+    fresh = asked[~pd.MultiIndex.from_frame(asked[_MACHINE]).isin(taken)]
+    half_width = np.log(fresh["low_1pct_high"] / fresh["low_1pct_low"]) / 2
+    quantile = _t_quantile(fresh["level"], fresh["dof"])
+    fresh = fresh.assign(
+        log_scale=np.hypot(fresh["scale_device"], fresh["scale_own"]),
+        low_log_scale=half_width / quantile,
+        passes=0.0,
+        basis="predicted",
+        reason=fresh["reason"].where(fresh["fps"].isna(), ""),
+    )
+    columns = [*_MACHINE, "fps", "log_scale", "dof", "low_1pct_fps", "low_log_scale", "passes"]
+    return pd.concat([cells, fresh], ignore_index=True)[
+        [*columns, "basis", "reason", "predicted_row"]
+    ]
+
+
+def _t_quantile(level: pd.Series, dof: pd.Series) -> FloatArray:
+    from scipy import stats
+
+    return np.asarray(stats.t.isf((1 - level.to_numpy(float)) / 2, dof.to_numpy(float)))
+
+
+def _at(frame: pd.DataFrame, width: int, height: int) -> pd.Series:
+    return (frame["width"] == width) & (frame["height"] == height) & (frame["render_scale"] == 1.0)
+
+
+def key_generator(seed: int, *names: object) -> np.random.Generator:
+    """Random stream that depends on the seed and on names alone.
+
+    Parameters
+    ----------
+    seed : int
+    *names : object
+        Anything with a stable ``str``.
+
+    Returns
+    -------
+    numpy.random.Generator
+
+    Examples
+    --------
+    >>> bool(key_generator(1, "a").normal() == key_generator(1, "a").normal())
+    True
+    >>> bool(key_generator(1, "a").normal() == key_generator(1, "b").normal())
+    False
+    """
+    digest = hashlib.sha256("\x1f".join(map(str, names)).encode()).digest()
+    words = np.frombuffer(digest, dtype=np.uint32)
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, *map(int, words)])))
+
+
+def _log_draws(rows: pd.DataFrame, table: pd.DataFrame, draws: int, seed: int) -> FloatArray:
+    """Draws of log FPS, one row a configuration, and a last row of NaN for the unknown one."""
+    result = np.full((len(rows) + 1, draws), np.nan)
+    predicted_row = rows["predicted_row"].to_numpy()
+    asked = np.flatnonzero(predicted_row >= 0)
+    if len(asked):
+        result[asked] = np.log(draw_fps(table.iloc[predicted_row[asked]], draws, seed)).T
+    measured = np.flatnonzero((predicted_row < 0) & rows["log_scale"].notna().to_numpy())
+    if len(measured):
+        # one estimate of the spread serves all measured cells, so its error is shared
+        dof = rows["dof"].iloc[measured[0]]
+        shared = np.sqrt(dof / key_generator(seed, "measured spread").chisquare(dof, draws))
+        for row in measured:
+            cell = rows.iloc[row]
+            own = key_generator(seed, "measured", *cell[_MACHINE]).standard_normal(draws)
+            result[row] = np.log(cell["fps"]) + cell["log_scale"] * own * shared
+    return result
