@@ -58,6 +58,8 @@ class Rows:
         Megapixels drawn and put out, positive.
     cpu_speed : ndarray, shape (n,)
         Relative single-thread speed, positive; ones where it is not known.
+    memory_gib : ndarray, shape (n,)
+        GiB the GPU may use; NaN where not known.
     """
 
     names: Names
@@ -71,6 +73,7 @@ class Rows:
     drawn_mpx: FloatArray
     output_mpx: FloatArray
     cpu_speed: FloatArray
+    memory_gib: FloatArray
 
     def __len__(self) -> int:
         """Return the number of configurations."""
@@ -92,6 +95,9 @@ class Cells:
         The n configurations.
     log_fps : ndarray, shape (n,)
         Natural log of the average FPS.
+    at_least : ndarray of bool, shape (n,)
+        True where a cap held the passes and `log_fps` is a lower bound that a fit would otherwise
+        fall under. A family takes it as it stands; it is no evidence on errors.
     log_low_ratio : ndarray, shape (n,)
         Natural log of 1 % low / average, at most 0; NaN where the low is not known.
     passes : ndarray, shape (n,)
@@ -105,6 +111,7 @@ class Cells:
 
     rows: Rows
     log_fps: FloatArray
+    at_least: BoolArray
     log_low_ratio: FloatArray
     passes: FloatArray
     frames: FloatArray
@@ -120,6 +127,7 @@ class Cells:
         return type(self)(
             rows=self.rows.take(chosen),
             log_fps=self.log_fps[chosen],
+            at_least=self.at_least[chosen],
             log_low_ratio=self.log_low_ratio[chosen],
             passes=self.passes[chosen],
             frames=self.frames[chosen],

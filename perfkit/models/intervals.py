@@ -7,10 +7,18 @@ import numpy as np
 
 from perfkit.models.family import Cells, FloatArray, Rows
 from perfkit.models.ranges import outside
-from perfkit.models.selection import LeftOut
+from perfkit.models.selection import LeftOut, left_out_error
 
 OUTSIDE_PER_LN = 0.10
 """Added in quadrature to the scale of log FPS for each unit of ln-distance outside the range."""
+
+NEW_KIND = 0.10
+NEW_FAMILY = 0.05
+"""Added likewise where the workload never ran on that kind or family of GPU (common practice, no
+source)."""
+
+NO_SAY_OUTSIDE = ("power law",)
+"""Families that do not extrapolate: their disagreement with the others means nothing."""
 
 WORKLOAD_GPUS = 4.0
 """A workload's own left-out errors weigh against the study's as its GPUs against this many."""
@@ -96,6 +104,16 @@ def device_share(error: FloatArray, cells: Cells) -> float:
     return (count * seen + DEVICE_SHARE_GPUS * DEVICE_SHARE) / (count + DEVICE_SHARE_GPUS)
 
 
+def disagreement(log_fps: FloatArray) -> FloatArray:
+    """Variance between the families' numbers, shape (m,); 0 with fewer than two."""
+    known = np.isfinite(log_fps)
+    count = known.sum(axis=1)
+    mean = np.where(known, log_fps, 0.0).sum(axis=1) / np.maximum(count, 1)
+    squares = np.where(known, (log_fps - mean[:, None]) ** 2, 0.0).sum(axis=1)
+    result: FloatArray = squares / np.maximum(count - 1, 1)
+    return result
+
+
 @dataclass(frozen=True, slots=True)
 class LeftOutT(Width):
     """Student t with D - 1 degrees of freedom, D GPUs having been left out in turn.
@@ -108,13 +126,13 @@ class LeftOutT(Width):
     def learn(self, left: LeftOut, predicted: FloatArray) -> "LeftOutSpread":
         """Pool squared left-out errors, every GPU counting the same."""
         cells = left.cells
-        error = predicted - cells.log_fps
+        error = left_out_error(predicted, cells)
         known = np.isfinite(error)
         workloads = len(cells.rows.names.workloads)
         gpus = np.unique(cells.rows.gpu[known])
         if len(gpus) < 2:
             nothing = np.full(workloads, np.nan)
-            return LeftOutSpread(cells, nothing, float("nan"), float("nan"), 0.0)
+            return LeftOutSpread(cells, left.families, nothing, float("nan"), float("nan"), 0.0)
         width = len(cells.rows.names.gpus)
         pair = cells.rows.workload[known] * width + cells.rows.gpu[known]
         total = np.bincount(pair, error[known] ** 2, workloads * width)
@@ -129,7 +147,12 @@ class LeftOutT(Width):
         averaged = noise * float(np.mean(1.0 / cells.passes[known]))
         share = device_share(error, cells)
         return LeftOutSpread(
-            cells, np.maximum(variance, averaged), share, noise - averaged, len(gpus) - 1.0
+            cells=cells,
+            families=left.families,
+            variance=np.maximum(variance, averaged),
+            share=share,
+            one_pass=noise - averaged,
+            dof=len(gpus) - 1.0,
         )
 
 
@@ -141,6 +164,8 @@ class LeftOutSpread(Spread):
     ----------
     cells : Cells
         What was seen.
+    families : tuple of str
+        Names of the columns of left-out and later predictions.
     variance : ndarray, shape (workloads,)
         Mean square of left-out errors of a cell, by workload.
     share : float
@@ -152,6 +177,7 @@ class LeftOutSpread(Spread):
     """
 
     cells: Cells
+    families: tuple[str, ...]
     variance: FloatArray
     share: float
     one_pass: float
@@ -159,12 +185,12 @@ class LeftOutSpread(Spread):
 
     def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
         """Split by the shared part; what lies outside the range widens the shared part."""
-        distance = outside(self.cells.rows, rows).distance
+        left = outside(self.cells.rows, rows)
         variance = self.variance[rows.workload]
-        beyond = (OUTSIDE_PER_LN * distance) ** 2
-        if log_fps.shape[1] > 1:
-            disagreement = np.nanvar(log_fps, axis=1, ddof=1)
-            beyond = beyond + np.where(distance > 0, np.nan_to_num(disagreement), 0.0)
+        beyond = (OUTSIDE_PER_LN * left.distance) ** 2
+        beyond += (NEW_KIND * left.new_kind) ** 2 + (NEW_FAMILY * left.new_family) ** 2
+        heard = [k for k, name in enumerate(self.families) if name not in NO_SAY_OUTSIDE]
+        beyond += np.where(left.distance > 0, disagreement(log_fps[:, heard]), 0.0)
         device = self.share * variance + beyond
         own_mean = (1.0 - self.share) * variance
         return Scales(

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import OLS
 
 from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
 from perfkit.models.ranges import VARIABLES, logs
@@ -91,7 +91,7 @@ class PowerLawFit(Fitted):
         determined = np.linalg.matrix_rank(centred[:, varies], tol=None) == len(terms)
         enough = len(self.cells.gpus) > len(terms) and len(matrix) > matrix.shape[1]
         if len(terms) and determined and enough:
-            fitted = sm.OLS(self.cells.log_fps, matrix).fit()
+            fitted = OLS(self.cells.log_fps, matrix).fit()
             clustered = fitted.get_robustcov_results("cluster", groups=self.cells.rows.gpu)
             errors = np.asarray(clustered.bse)[: len(terms)]
         return pd.DataFrame({"term": terms, "estimate": self.slopes[varies], "std_error": errors})

@@ -1,10 +1,11 @@
 """The families and combinations that a fit tries. Adding one is one line here."""
 
 from perfkit.models.family import Family
-from perfkit.models.intervals import LeftOutT, Width
+from perfkit.models.intervals import LeftOutT
 from perfkit.models.power_law import PowerLaw
 from perfkit.models.selection import Combination, OneFamily
 from perfkit.models.time_sum import TimeSum
+from perfkit.models.train import Recipe
 
 FAMILIES: tuple[Family, ...] = (
     TimeSum("time sum"),
@@ -12,10 +13,24 @@ FAMILIES: tuple[Family, ...] = (
 )
 """In the order of preference that holds when left-out errors cannot tell."""
 
-COMBINATIONS: tuple[Combination, ...] = tuple(
-    OneFamily(family.name, least_gpus=1) for family in FAMILIES
-)
-"""Candidates for the final predictor."""
+MIXTURES: tuple[Combination, ...] = ()
+"""Candidates made of several families."""
 
-WIDTH: Width = LeftOutT()
-"""How ranges are learnt."""
+RECIPE = Recipe(
+    families=FAMILIES,
+    combinations=(*(OneFamily(f.name, least_gpus=1) for f in FAMILIES), *MIXTURES),
+    width=LeftOutT(),
+)
+"""What `perfkit.fit` does."""
+
+
+def alone(name: str) -> Recipe:
+    """Recipe that believes one candidate, for comparison.
+
+    Parameters
+    ----------
+    name : str
+        Name of a combination in `RECIPE`.
+    """
+    only = tuple(c for c in RECIPE.combinations if c.name == name)
+    return Recipe(RECIPE.families, only, RECIPE.width)

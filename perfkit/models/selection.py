@@ -33,6 +33,15 @@ class LeftOut:
         return type(self)(self.cells.take(chosen), self.families, self.log_fps[chosen])
 
 
+def left_out_error(predicted: FloatArray, cells: Cells) -> FloatArray:
+    """Predicted less measured log FPS, shape (n,); NaN where nothing was predicted or measured.
+
+    A lower bound is no measurement.
+    """
+    error: FloatArray = np.where(cells.at_least, np.nan, predicted - cells.log_fps)
+    return error
+
+
 class Weights(ABC):
     """A learnt way to turn the families' numbers into one."""
 
@@ -162,7 +171,7 @@ def cross_fitted(combination: Combination, left: LeftOut) -> FloatArray:
 
 def score(predicted: FloatArray, cells: Cells) -> float:
     """Mean absolute error of log FPS, every GPU counting the same; NaN without any evidence."""
-    error = np.abs(predicted - cells.log_fps)
+    error = np.abs(left_out_error(predicted, cells))
     known = np.isfinite(error)
     if not known.any():
         return float("nan")

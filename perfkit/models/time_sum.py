@@ -139,7 +139,7 @@ class TimeSumFit(Fitted):
         )
 
     def terms(self) -> pd.DataFrame:
-        """What 10 % more of each rate would do, by workload, at its middle configuration."""
+        """Say what 10 % more of each rate would do, by workload, at its middle configuration."""
         parts = self.parts(self.cells.rows)
         share = pd.DataFrame(parts / parts.sum(axis=1, keepdims=True))
         share.columns = pd.Index(["arithmetic rate", "bandwidth", "processor speed", "fixed cost"])

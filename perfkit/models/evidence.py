@@ -1,0 +1,129 @@
+"""How far off the models are, on GPUs that took no part in anything."""
+
+import numpy as np
+import pandas as pd
+
+from perfkit.models.family import Cells, FloatArray
+from perfkit.models.observations import CONFIGURATION
+from perfkit.models.train import Nested, Recipe, Trained, nested_errors
+
+CHOSEN_ANEW = "chosen anew each time"
+"""Name of the row whose choice, too, was made without the GPU that was left out."""
+
+COMPARISON = (
+    "family",
+    "median_abs_pct",
+    "p90_abs_pct",
+    "bias_pct",
+    "interval_score",
+    "coverage",
+    "chosen",
+)
+ERRORS = ("family", "fps", "predicted", "pred_low", "pred_high")
+
+
+def interval_score(
+    log_fps: FloatArray, low: FloatArray, high: FloatArray, level: float
+) -> FloatArray:
+    """Width of each range plus 2 / (1 - level) times the miss; less is better.
+
+    Parameters
+    ----------
+    log_fps, low, high : ndarray, shape (n,)
+        What happened and the ends of the range, on one scale.
+    level : float
+        Nominal coverage.
+
+    References
+    ----------
+    Gneiting and Raftery (2007), *JASA* 102:359-378, equation 43.
+
+    Examples
+    --------
+    >>> interval_score(np.array([3.0]), np.array([0.0]), np.array([2.0]), 0.9).round(6)
+    array([22.])
+    """
+    miss = np.maximum(low - log_fps, 0.0) + np.maximum(log_fps - high, 0.0)
+    result: FloatArray = high - low + 2.0 / (1.0 - level) * miss
+    return result
+
+
+def summary(name: str, cells: Cells, nested: Nested, level: float) -> dict[str, object]:
+    """Errors in percent of FPS, and how good the ranges were, over measured cells."""
+    known = np.isfinite(nested.log_fps) & ~cells.at_least
+    if not known.any():
+        return {"family": name, **dict.fromkeys(COMPARISON[1:-1], np.nan)}
+    truth = cells.log_fps[known]
+    error = 100.0 * np.expm1(nested.log_fps[known] - truth)
+    low, high = np.log(nested.low[known]), np.log(nested.high[known])
+    ranged = np.isfinite(low)
+    inside = ((low <= truth) & (truth <= high))[ranged]
+    scores = interval_score(truth, low, high, level)[ranged]
+    return {
+        "family": name,
+        "median_abs_pct": float(np.median(np.abs(error))),
+        "p90_abs_pct": float(np.percentile(np.abs(error), 90)),
+        "bias_pct": 100.0 * float(np.expm1(np.mean(nested.log_fps[known] - truth))),
+        "interval_score": float(np.mean(scores)) if ranged.any() else np.nan,
+        "coverage": float(np.mean(inside)) if ranged.any() else np.nan,
+    }
+
+
+def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFrame:
+    """One row per measured cell: what was measured and what was said without its GPU."""
+    names = cells.rows.names
+    rows = pd.DataFrame(
+        {
+            "gpu": np.array(names.gpus, dtype=object)[cells.rows.gpu],
+            "system": np.array(names.systems, dtype=object)[cells.rows.system],
+            "workload": np.array(names.workloads, dtype=object)[cells.rows.workload],
+            "drawn_mpx": cells.rows.drawn_mpx,
+            "output_mpx": cells.rows.output_mpx,
+            "family": list(nested.chosen),
+            "fps": np.exp(cells.log_fps),
+            "predicted": np.exp(nested.log_fps),
+            "pred_low": nested.low,
+            "pred_high": nested.high,
+        }
+    )[~cells.at_least]
+    keys = ["gpu", "system", "workload", "drawn_mpx", "output_mpx"]
+    merged = rows.merge(table[~table["at_least"]][[*CONFIGURATION, *keys[3:]]], on=keys, how="left")
+    first = ["gpu", "system", "workload", "width", "height", "render_scale"]
+    return merged.drop_duplicates(keys)[[*first, *ERRORS]].reset_index(drop=True)
+
+
+def evidence(
+    trained: Trained | None, table: pd.DataFrame, level: float
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Compare the candidates, and list the honest errors cell by cell.
+
+    Parameters
+    ----------
+    trained : Trained or None
+        None where nothing could be fitted: both tables are empty.
+    table : DataFrame
+        Cells with their configurations.
+    level : float
+        Coverage of the ranges.
+
+    Returns
+    -------
+    comparison, errors : DataFrame
+        See `Fit`.
+    """
+    first = ["gpu", "system", "workload", "width", "height", "render_scale"]
+    if trained is None or len(trained.cells.gpus) < 2:
+        return pd.DataFrame(columns=list(COMPARISON)), pd.DataFrame(columns=[*first, *ERRORS])
+    recipe = trained.recipe
+    count = len(trained.cells.gpus)
+    candidates = [c for c in recipe.combinations if c.least_gpus <= count]
+    alone = [Recipe(recipe.families, (c,), recipe.width) for c in candidates]
+    *each, anew = nested_errors(trained, [*alone, recipe], level)
+    rows = [
+        summary(c.name, trained.cells, nested, level)
+        for c, nested in zip(candidates, each, strict=True)
+    ]
+    rows.append(summary(CHOSEN_ANEW, trained.cells, anew, level))
+    winner = trained.settled.choice.combination.name
+    comparison = pd.DataFrame(rows).assign(chosen=lambda f: f["family"].eq(winner))
+    return comparison[list(COMPARISON)], error_rows(table, trained.cells, anew)

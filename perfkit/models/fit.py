@@ -1,0 +1,244 @@
+"""What another GPU would do: `fit` learns from passes, `Fit.predict` answers with ranges."""
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from perfkit.defaults import DRAWS, LEVEL, SEED
+from perfkit.models.advice import runs_that_teach, warnings_about
+from perfkit.models.borrowing import borrow
+from perfkit.models.draws import draw_fps
+from perfkit.models.evidence import evidence
+from perfkit.models.family import FloatArray
+from perfkit.models.observations import (
+    CONFIGURATION,
+    KNOWN_SHARE,
+    Observations,
+    gather,
+    to_cells,
+    to_rows,
+)
+from perfkit.models.predictions import Model, predict_table
+from perfkit.models.rates import Catalogue, attach_rates
+from perfkit.models.refusals import Known, what_is_known
+from perfkit.models.registry import RECIPE
+from perfkit.models.train import Recipe, train, with_bounds
+from perfkit.models.view import fit_html
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Models fitted to the passes of a study, and the evidence for the one that is believed.
+
+    Attributes
+    ----------
+    family : str
+        Name of the family (or mixture) that is believed; "" when nothing could be fitted.
+    level : float
+        Coverage of the ranges.
+    seed : int
+        Default seed of `draws`.
+    comparison : DataFrame
+        One row per candidate, then one for the choice made anew without each GPU: family,
+        median_abs_pct, p90_abs_pct, bias_pct (of FPS, leaving each GPU out), interval_score (of
+        log FPS; less is better), coverage, chosen. The last row alone is an honest error of the
+        whole procedure: no number that was used to choose is in it.
+    errors : DataFrame
+        One row per measured cell, predicted as if its GPU had never been measured: gpu, system,
+        workload, width, height, render_scale, family, fps, predicted, pred_low, pred_high.
+    terms : DataFrame
+        family, term, workload, estimate, std_error (clustered by GPU), sentence.
+    left_out : DataFrame
+        pass_id and reason of every pass that is no observation of the fit.
+    warnings : tuple of str
+        What a reader must know before using the numbers.
+    runs_that_teach : tuple of str
+        Own runs that would help most.
+    study : Study
+    known : Known
+        What refusals look at.
+    models : tuple of Model
+        With bandwidth first, then without; either may be missing.
+    """
+
+    family: str
+    level: float
+    seed: int
+    comparison: pd.DataFrame
+    errors: pd.DataFrame
+    terms: pd.DataFrame
+    left_out: pd.DataFrame
+    warnings: tuple[str, ...]
+    runs_that_teach: tuple[str, ...]
+    study: Catalogue = field(repr=False)
+    known: Known = field(repr=False)
+    models: tuple[Model, ...] = field(repr=False)
+
+    def predict(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Predict FPS of configurations with ranges.
+
+        Parameters
+        ----------
+        targets : DataFrame
+            system, gpu, workload, width, height (px) and, optionally, render_scale (linear).
+
+        Returns
+        -------
+        DataFrame
+            One row per row of `targets`, in order: the configuration; `fps` (median of a future
+            pass), `pred_low`, `pred_high` (its central range at `level`); `low_1pct_fps`;
+            `inside_range`, `left_range` (what left which range); `limited_by`; `model`; `reason`
+            (why a number is missing, or what to know of it); `mean_low`, `mean_high` (range of
+            the average over passes); `low_1pct_low`, `low_1pct_high`; `scale_device`,
+            `scale_own`, `dof` (the t on log FPS, for `draw_fps`); `basis`.
+
+        Raises
+        ------
+        KeyError
+            A column is missing.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> model = pk.fit(study, pk.summarize_passes(study))
+        >>> table = model.predict(study.targets)
+        >>> len(table) == len(study.targets)
+        True
+        """
+        rows = targets.reset_index(drop=True)
+        if "render_scale" not in rows:
+            rows = rows.assign(render_scale=1.0)
+        rows = rows[CONFIGURATION]
+        rows = rows.assign(render_scale=rows["render_scale"].astype(float).fillna(1.0))
+        rates = attach_rates(self.study, rows)
+        return predict_table(self.study, self.known, self.models, rates, self.level)
+
+    def draws(self, targets: pd.DataFrame, n: int = DRAWS, seed: int | None = None) -> FloatArray:
+        """Draw FPS of future passes, shape (n, rows); see `perfkit.models.draws.draw_fps`.
+
+        Parameters
+        ----------
+        targets : DataFrame
+            As for `predict`.
+        n : int
+            Number of draws.
+        seed : int, optional
+            Default: the fit's.
+
+        Returns
+        -------
+        ndarray, shape (n, rows)
+            NaN where there is no number.
+        """
+        return draw_fps(self.predict(targets), n, self.seed if seed is None else seed)
+
+    def _repr_html_(self) -> str:
+        """Show the fit as a page part; every name of the study escaped."""
+        heading = f"Model: {self.family}" if self.family else "No model"
+        tables = (
+            ("Error leaving each GPU out (range of log FPS)", self.comparison),
+            ("Terms", self.terms),
+        )
+        lists = (("Warnings", self.warnings), ("Runs that teach most", self.runs_that_teach))
+        return fit_html(heading, tables, lists)
+
+
+def _models(seen: Observations, recipe: Recipe) -> tuple[Model, ...]:
+    """Train with bandwidth where it is known, and without where some GPU's is not."""
+    table = seen.table
+    speeds = table["cpu_speed"].dropna()
+    cpu_fill = float(speeds.median()) if len(speeds) else 1.0
+    known = table["bandwidth_gb_s"].notna()
+    enough = table.loc[known, "gpu"].nunique() >= KNOWN_SHARE * table["gpu"].nunique()
+    parts = [(True, table[known]), (False, table)] if enough else [(False, table)]
+    unknown_somewhere = seen.bandwidth_gaps or not known.all()
+    models = []
+    for bandwidth, part in parts:
+        if not bandwidth and enough and not unknown_somewhere:
+            continue
+        rows = to_rows(seen.names, part, bandwidth=bandwidth, cpu_fill=cpu_fill)
+        cells = to_cells(seen, part, rows)
+        measured, bounds = cells.take(~cells.at_least), cells.take(cells.at_least)
+        if len(measured):
+            trained = train(with_bounds(measured, bounds, recipe.families[0]), recipe)
+            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained)))
+    return tuple(models)
+
+
+def _terms(model: Model | None) -> pd.DataFrame:
+    columns = ["family", "term", "workload", "estimate", "std_error", "sentence"]
+    if model is None:
+        return pd.DataFrame(columns=columns)
+    trained = model.trained
+    frames = [
+        fitted.terms().assign(family=family.name)[columns]
+        for family, fitted in zip(trained.recipe.families, trained.fitted, strict=True)
+    ]
+    told = [frame for frame in frames if len(frame)]
+    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=columns)
+
+
+def fit(
+    study: Catalogue,
+    passes: pd.DataFrame,
+    *,
+    level: float = LEVEL,
+    seed: int = SEED,
+    recipe: Recipe = RECIPE,
+) -> Fit:
+    """Fit every family to the passes and choose by the error on GPUs left out.
+
+    Parameters
+    ----------
+    study : Study
+        Specifications of GPUs and systems.
+    passes : DataFrame
+        One row per pass as from `summarize_passes`.
+    level : float
+        Coverage of the ranges, between 0 and 1.
+    seed : int
+        Default seed of draws; fitting itself is deterministic.
+    recipe : Recipe
+        Families, candidates and the rule for widths.
+
+    Returns
+    -------
+    Fit
+        Poor data raise nothing: predictions are then NaN with a reason.
+
+    Raises
+    ------
+    ValueError
+        `level` is not between 0 and 1.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> study = pk.load_study(find_demo())
+    >>> pk.fit(study, pk.summarize_passes(study)).level
+    0.9
+    """
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must lie between 0 and 1, got {level!r}; 0.9 covers 90 %")
+    passes = passes.reset_index(drop=True)
+    seen = gather(study, passes)
+    models = _models(seen, recipe)
+    main = models[0] if models else None
+    comparison, errors = evidence(main.trained if main else None, seen.table, level)
+    return Fit(
+        family=main.trained.settled.choice.combination.name if main else "",
+        level=level,
+        seed=seed,
+        comparison=comparison,
+        errors=errors,
+        terms=_terms(main),
+        left_out=seen.left_out,
+        warnings=warnings_about(seen, passes, main),
+        runs_that_teach=runs_that_teach(seen),
+        study=study,
+        known=what_is_known(seen, passes),
+        models=models,
+    )

@@ -1,0 +1,246 @@
+"""The table of predictions: one row a configuration, numbers with ranges, reasons in words."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from perfkit.models.borrowing import Borrowed
+from perfkit.models.family import PARTS, FloatArray, Rows
+from perfkit.models.observations import CONFIGURATION, to_rows
+from perfkit.models.ranges import UNITS, VARIABLES, Outside, levels, outside, seen_ranges
+from perfkit.models.rates import Catalogue
+from perfkit.models.refusals import Known, at_cap, memory_notes, refuse
+from perfkit.models.train import Trained
+
+COLUMNS = (
+    *CONFIGURATION,
+    "fps",
+    "pred_low",
+    "pred_high",
+    "level",
+    "low_1pct_fps",
+    "inside_range",
+    "left_range",
+    "limited_by",
+    "model",
+    "reason",
+    "mean_low",
+    "mean_high",
+    "low_1pct_low",
+    "low_1pct_high",
+    "scale_device",
+    "scale_own",
+    "dof",
+    "basis",
+)
+NUMBERS = (
+    "fps",
+    "pred_low",
+    "pred_high",
+    "low_1pct_fps",
+    "mean_low",
+    "mean_high",
+    "low_1pct_low",
+    "low_1pct_high",
+    "scale_device",
+    "scale_own",
+    "dof",
+)
+ONE_GPU = (
+    "only {gpu} was measured: nothing says how another GPU differs; see the runs that teach most"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Model:
+    """A trained predictor, and how configurations become its rows.
+
+    Attributes
+    ----------
+    trained : Trained
+    bandwidth : bool
+        Whether it uses bandwidth.
+    cpu_fill : float
+        Speed taken for processors whose speed is not known.
+    borrowed : Borrowed
+        Workloads run on one GPU only, and how wide their ranges must be.
+    """
+
+    trained: Trained
+    bandwidth: bool
+    cpu_fill: float
+    borrowed: Borrowed
+
+
+def limiting_part(trained: Trained, rows: Rows) -> pd.Series:
+    """Name the largest part of the modelled frame time, "" where no family tells parts."""
+    shares = trained.settled.choice.weights.shares([f.name for f in trained.recipe.families])
+    by_weight = sorted(
+        zip(trained.recipe.families, trained.fitted, strict=True),
+        key=lambda pair: -shares[pair[0].name],
+    )
+    result = pd.Series("", index=range(len(rows)), dtype="str")
+    for _, fitted in by_weight:
+        parts = fitted.parts(rows)
+        told = np.isfinite(parts).all(axis=1) & (parts.sum(axis=1) > 0)
+        largest = np.array(PARTS)[np.argmax(np.nan_to_num(parts), axis=1)]
+        result = result.mask(result.eq("") & told, pd.Series(largest))
+    return result
+
+
+def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> list[str]:
+    """Say for each row which number left which range; "" where none did."""
+    ranges = seen_ranges(model.trained.cells.rows)
+    value = levels(rows)
+    texts = []
+    for i, code in enumerate(rows.workload):
+        parts = [
+            f"{VARIABLES[j]} {value[i, j]:.3g} {UNITS[j]} outside "
+            f"{ranges.low[code, j]:.3g} to {ranges.high[code, j]:.3g}"
+            for j in np.flatnonzero(left.by_variable[i] > 0)
+        ]
+        if left.memory[i] > 0:
+            least = ranges.least_memory[code]
+            parts.append(f"memory {rows.memory_gib[i]:.3g} GiB below {least:.3g} GiB")
+        if left.new_kind[i]:
+            parts.append(f"never run on {table['kind'].iloc[i] or 'this kind of'} GPU")
+        if left.new_family[i]:
+            parts.append(f"never run on family {table['family'].iloc[i] or 'not stated'}")
+        if not model.bandwidth and np.isnan(table["bandwidth_gb_s"].iloc[i]):
+            parts.append("bandwidth not known")
+        if np.isnan(table["cpu_speed"].iloc[i]) and np.ptp(model.trained.cells.rows.cpu_speed) > 0:
+            parts.append("processor speed not known")
+        texts.append("; ".join(parts))
+    return texts
+
+
+def _numbers(model: Model, rows: Rows, level: float) -> pd.DataFrame:
+    said = model.trained.predict(rows)
+    borrows = model.borrowed.of(rows)
+    scales = said.scales
+    if borrows.any():
+        further = np.where(borrows, model.borrowed.scale(rows), 0.0)
+        dof = np.where(
+            borrows, np.minimum(scales.dof, model.borrowed.dof[rows.workload]), scales.dof
+        )
+        said = said.widened(further, dof)
+        scales = said.scales
+    low, high = 0.5 - level / 2, 0.5 + level / 2
+    fps = np.exp(said.log_fps)
+    return pd.DataFrame(
+        {
+            "fps": fps,
+            "pred_low": said.quantile(low),
+            "pred_high": said.quantile(high),
+            "low_1pct_fps": fps * np.exp(said.log_low_ratio),
+            "mean_low": said.mean_quantile(low),
+            "mean_high": said.mean_quantile(high),
+            "low_1pct_low": said.low_quantile(low),
+            "low_1pct_high": said.low_quantile(high),
+            "scale_device": scales.device,
+            "scale_own": scales.own,
+            "dof": scales.dof,
+            "borrows": borrows,
+        }
+    )
+
+
+def _with_one_model(model: Model, table: pd.DataFrame, level: float) -> pd.DataFrame:
+    trained = model.trained
+    names = trained.cells.rows.names
+    rows = to_rows(names, table, bandwidth=model.bandwidth, cpu_fill=model.cpu_fill)
+    result = _numbers(model, rows, level)
+    left = left_range(model, rows, outside(trained.cells.rows, rows), table)
+    result["left_range"] = pd.Series(left, dtype="str")
+    result["inside_range"] = result["left_range"].eq("")
+    result["limited_by"] = limiting_part(trained, rows)
+    result["model"] = trained.settled.choice.combination.name
+    workload = table["workload"].reset_index(drop=True)
+    result["reason"] = ""
+    if len(trained.cells.gpus) < 2:
+        only = names.gpus[trained.cells.gpus[0]]
+        result["reason"] = ONE_GPU.format(gpu=only)
+    else:
+        alone = workload + " was run on one GPU only, and too few other workloads ran there and "
+        alone += "elsewhere to say how far off a guess would be"
+        result["reason"] = result["reason"].mask(result["pred_low"].isna(), alone)
+    result["basis"] = np.where(result["borrows"], "predicted, slopes borrowed", "predicted")
+    return result.set_axis(table.index, axis="index").drop(columns="borrows")
+
+
+def _remarks(study: Catalogue, known: Known, table: pd.DataFrame, out: pd.DataFrame) -> pd.Series:
+    """Say what to know of a number that is given."""
+    _, memory = memory_notes(study, known, table)
+    capped = at_cap(known, table, out["fps"])
+    cap = table["workload"].map(known.caps).astype(float).map("{:g}".format)
+    held = "without the cap: every pass of it was held to at most " + cap + " FPS"
+    low = "1 % low not known: no pass of " + table["workload"] + " has frames enough"
+    pieces = [
+        memory,
+        pd.Series("", index=table.index).mask(capped, held),
+        pd.Series("", index=table.index).mask(out["low_1pct_fps"].isna(), low),
+    ]
+    joined = ["; ".join(part for part in parts if part) for parts in zip(*pieces, strict=True)]
+    return pd.Series(joined, index=table.index, dtype="str")
+
+
+def predict_table(
+    study: Catalogue, known: Known, models: tuple[Model, ...], table: pd.DataFrame, level: float
+) -> pd.DataFrame:
+    """Predict configurations with rates; the columns of `COLUMNS`.
+
+    Parameters
+    ----------
+    study : Study
+    known : Known
+    models : tuple of Model
+        With bandwidth first, then without; either may be missing.
+    table : DataFrame
+        Configurations as from `attach_rates`, with a RangeIndex.
+    level : float
+        Coverage.
+
+    Returns
+    -------
+    DataFrame
+        One row per row of `table`, in order.
+    """
+    out = table[CONFIGURATION].assign(
+        **dict.fromkeys(NUMBERS, np.nan),
+        level=level,
+        inside_range=False,
+        left_range="",
+        limited_by="",
+        model="",
+        basis="",
+    )
+    out["reason"] = refuse(study, known, table)
+    asked = out["reason"].eq("")
+    for model in models:
+        measured = model.trained.cells.rows
+        ran = set(np.array(measured.names.workloads, dtype=object)[np.unique(measured.workload)])
+        mine = asked & table["workload"].isin(ran)
+        if model.bandwidth:
+            mine &= table["bandwidth_gb_s"].notna()
+        if mine.any():
+            part = _with_one_model(model, table[mine], level)
+            out.loc[mine, part.columns] = part
+        asked &= ~mine
+    missing = "the memory bandwidth of " + table["gpu"] + " in " + table["system"]
+    out["reason"] = out["reason"].mask(asked, missing + " is not known")
+    refused = out["reason"].ne("")
+    out.loc[refused, list(NUMBERS)] = np.nan
+    out.loc[refused, ["model", "basis", "limited_by"]] = ""
+    out["reason"] = out["reason"].where(refused, _remarks(study, known, table, out))
+    out["limited_by"] = out["limited_by"].mask(at_cap(known, table, out["fps"]), "cap")
+    held = refused & table["workload"].isin(known.bounds.index)
+    out["limited_by"] = out["limited_by"].mask(held, "cap")
+    return out[list(COLUMNS)]
+
+
+def part_rows(model: Model, table: pd.DataFrame) -> FloatArray:
+    """Parts of the frame time (ms) of configurations, shape (n, 4)."""
+    names = model.trained.cells.rows.names
+    rows = to_rows(names, table, bandwidth=model.bandwidth, cpu_fill=model.cpu_fill)
+    return np.asarray(model.trained.fitted[0].parts(rows))

@@ -1,0 +1,172 @@
+"""When no number is given, and why, in words a person can act on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from perfkit.models.observations import (
+    AT_CAP,
+    Observations,
+    memory_limit,
+    memory_need,
+    memory_needs,
+)
+from perfkit.models.rates import Catalogue
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What the refusals look at, kept from the passes.
+
+    Attributes
+    ----------
+    needs : DataFrame
+        As from `memory_needs`.
+    bounds : Series
+        By workload: the highest "at least" of workloads with no free pass.
+    caps : Series
+        By workload: the lowest cap of workloads whose every pass was capped.
+    tried : dict of str to str
+        By workload: why its passes taught nothing.
+    crashed : set of tuple
+        Configurations that crashed and never ran through: gpu, workload, output megapixels.
+    gpus : tuple of str
+        GPUs with a free pass.
+    workloads : frozenset of str
+        Workloads with a free pass.
+    """
+
+    needs: pd.DataFrame
+    bounds: pd.Series
+    caps: pd.Series
+    tried: dict[str, str]
+    crashed: frozenset[tuple[str, str, float]]
+    gpus: tuple[str, ...]
+    workloads: frozenset[str]
+
+
+def what_is_known(seen: Observations, passes: pd.DataFrame) -> Known:
+    """Collect what refusals need from the passes."""
+    reasons = seen.reasons.to_numpy()
+    free = seen.table[~seen.table["at_least"]]
+    held = seen.table[seen.table["at_least"] & ~seen.table["workload"].isin(free["workload"])]
+    ran = passes[passes["outcome"].ne("crashed").to_numpy()]
+    caps = ran["cap_fps"].groupby(ran["workload"]).agg(lambda c: c.min(skipna=False))
+    taught = set(seen.table["workload"])
+    idle = pd.DataFrame({"workload": passes["workload"].to_numpy(), "reason": reasons})
+    idle = idle[~idle["workload"].isin(taught)]
+    tried = {
+        str(name): "; ".join(dict.fromkeys(why)) for name, why in idle.groupby("workload")["reason"]
+    }
+    mpx = passes["width"].astype(float) * passes["height"] / 1e6
+    keys = list(zip(passes["gpu"], passes["workload"], mpx, strict=True))
+    through = {key for key, reason in zip(keys, reasons, strict=True) if reason != "crashed"}
+    fell = {key for key, reason in zip(keys, reasons, strict=True) if reason == "crashed"}
+    return Known(
+        needs=memory_needs(passes),
+        bounds=np.exp(held.groupby("workload")["log_fps"].max()),
+        caps=caps.dropna(),
+        tried=tried,
+        crashed=frozenset(fell - through),
+        gpus=tuple(dict.fromkeys(free["gpu"])),
+        workloads=frozenset(free["workload"]),
+    )
+
+
+def _unknown_name(study: Catalogue, row: pd.Series) -> str:
+    places = (
+        ("system", study.systems["system"], "systems.csv"),
+        ("gpu", study.gpus["gpu"], "gpus.csv"),
+        ("workload", study.workloads["workload"], "workloads.csv"),
+    )
+    for column, names, file in places:
+        if row[column] not in set(names):
+            return f"{column} {row[column]!r} is not in {file}"
+    return ""
+
+
+def _never_run(known: Known, workload: str) -> str:
+    if workload in known.bounds:
+        least = known.bounds[workload]
+        return (
+            f"every pass of {workload} was held by a cap: at least {least:.4g} FPS is all that is "
+            "known; run it without the cap"
+        )
+    if workload in known.tried:
+        return f"no pass of {workload} could be used ({known.tried[workload]})"
+    return f"{workload} was never run: nothing says how it scales"
+
+
+def memory_notes(study: Catalogue, known: Known, rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Say where memory is too small, and where nobody checked.
+
+    Parameters
+    ----------
+    study : Study
+    known : Known
+    rows : DataFrame
+        Configurations with rates.
+
+    Returns
+    -------
+    refusal, remark : Series of str
+        "" where there is none.
+    """
+    limit = memory_limit(study, rows)
+    need = pd.Series(
+        memory_need(known.needs, rows["workload"], rows["output_mpx"]), index=rows.index
+    )
+    anywhere = memory_need(known.needs, rows["workload"], pd.Series(np.inf, index=rows.index))
+    larger = pd.Series(anywhere, index=rows.index)
+    have = rows["gpu"] + " may use " + limit.map("{:g} GiB".format)
+    refusal = (
+        have + ", and " + rows["workload"] + " was seen to use " + need.map("{:.3g} GiB".format)
+    )
+    beyond = have + ", less than the " + larger.map("{:.3g} GiB".format)
+    beyond += " seen in use at a larger size"
+    unknown = "memory of " + rows["gpu"] + " is not known: not checked against the "
+    unknown += need.map("{:.3g} GiB".format) + " seen in use"
+    nothing = pd.Series("", index=rows.index)
+    remark = nothing.mask(larger.gt(limit), beyond).mask(need.notna() & limit.isna(), unknown)
+    return nothing.mask(need.gt(limit), refusal), remark
+
+
+def refuse(study: Catalogue, known: Known, rows: pd.DataFrame) -> pd.Series:
+    """Reason why a configuration gets no number, "" where it gets one.
+
+    Parameters
+    ----------
+    study : Study
+    known : Known
+    rows : DataFrame
+        Configurations with rates.
+
+    Returns
+    -------
+    Series of str
+    """
+    short, _ = memory_notes(study, known, rows)
+    reasons = []
+    for (_, row), too_small in zip(rows.iterrows(), short, strict=True):
+        place = (row["gpu"], row["workload"], row["output_mpx"])
+        if name := _unknown_name(study, row):
+            reasons.append(name)
+        elif not known.gpus:
+            reasons.append("no pass of this study could be used to fit a model")
+        elif row["workload"] not in known.workloads:
+            reasons.append(_never_run(known, row["workload"]))
+        elif too_small:
+            reasons.append(too_small)
+        elif place in known.crashed:
+            reasons.append(f"{row['workload']} crashed on {row['gpu']} at this size")
+        elif np.isnan(row["arithmetic_tflops"]):
+            reasons.append(f"the arithmetic rate of {row['gpu']} is not known")
+        else:
+            reasons.append("")
+    return pd.Series(reasons, index=rows.index, dtype="str")
+
+
+def at_cap(known: Known, rows: pd.DataFrame, fps: pd.Series) -> pd.Series:
+    """Whether the configuration would reach the cap that every pass of its workload had."""
+    return fps.ge(AT_CAP * rows["workload"].map(known.caps).astype(float))

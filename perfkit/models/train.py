@@ -1,0 +1,297 @@
+"""From cells to a trained predictor: fit, leave out, choose, widen. Arrays only."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import stdtrit
+
+from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
+from perfkit.models.intervals import Scales, Spread, Width
+from perfkit.models.lows import LowRatio, choose_ratio
+from perfkit.models.selection import (
+    Choice,
+    Combination,
+    LeftOut,
+    choose,
+    leave_out_each,
+    leave_out_pairs,
+)
+
+BOUND_ROUNDS = 5
+"""Rounds of finding which lower bounds a fit would fall under."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What to try and how to choose.
+
+    Attributes
+    ----------
+    families : tuple of Family
+        In order of preference.
+    combinations : tuple of Combination
+        Candidates for the final predictor, in order of preference.
+    width : Width
+        How ranges are learnt.
+    """
+
+    families: tuple[Family, ...]
+    combinations: tuple[Combination, ...]
+    width: Width
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """What left-out predictions alone decide: who is believed, and how wide.
+
+    Attributes
+    ----------
+    choice : Choice
+    spread : Spread
+    """
+
+    choice: Choice
+    spread: Spread
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Predicted:
+    """Predictions of m rows as arrays.
+
+    Attributes
+    ----------
+    log_fps : ndarray, shape (m,)
+        Median; NaN where the workload was never run.
+    scales : Scales
+        Of a future pass's log FPS.
+    log_low_ratio : ndarray, shape (m,)
+        Median of log(1 % low / average).
+    low_scale : ndarray, shape (m,)
+        Scale of a future pass's log 1 % low.
+    """
+
+    log_fps: FloatArray
+    scales: Scales
+    log_low_ratio: FloatArray
+    low_scale: FloatArray
+
+    def widened(self, further: FloatArray, dof: FloatArray) -> "Predicted":
+        """Add `further` to the rows' own scales in quadrature, and take `dof`."""
+        scales = Scales(
+            device=self.scales.device,
+            own=np.hypot(self.scales.own, further),
+            own_mean=np.hypot(self.scales.own_mean, further),
+            dof=dof,
+        )
+        low_scale = np.hypot(self.low_scale, further)
+        return replace(self, scales=scales, low_scale=low_scale)
+
+    def quantile(self, probability: float) -> FloatArray:
+        """FPS of a future pass at `probability`."""
+        scale = np.hypot(self.scales.device, self.scales.own)
+        return quantile(self.log_fps, scale, self.scales.dof, probability)
+
+    def mean_quantile(self, probability: float) -> FloatArray:
+        """Average FPS over passes at `probability`."""
+        scale = np.hypot(self.scales.device, self.scales.own_mean)
+        return quantile(self.log_fps, scale, self.scales.dof, probability)
+
+    def low_quantile(self, probability: float) -> FloatArray:
+        """1 % low of a future pass at `probability`, at most the average's."""
+        centre = self.log_fps + self.log_low_ratio
+        low = quantile(centre, self.low_scale, self.scales.dof, probability)
+        return np.minimum(low, self.quantile(probability))
+
+
+def quantile(
+    centre: FloatArray, scale: FloatArray, dof: FloatArray, probability: float
+) -> FloatArray:
+    """Quantile of exp(centre + scale t_dof); NaN without degrees of freedom."""
+    t = stdtrit(np.where(dof > 0, dof, np.nan), probability)
+    result: FloatArray = np.exp(np.clip(centre + scale * t, -700.0, 700.0))
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trained:
+    """A predictor fitted to cells.
+
+    Attributes
+    ----------
+    recipe : Recipe
+    cells : Cells
+        What it was fitted to, lower bounds that hold included.
+    fitted : tuple of Fitted
+        Every family, in the order of `recipe.families`.
+    left : LeftOut
+        Left-out predictions of every family.
+    settled : Settled
+        Choice and width.
+    low : LowRatio
+        Model of log(1 % low / average).
+    low_spread : Spread
+        Width of the log 1 % low.
+    """
+
+    recipe: Recipe
+    cells: Cells
+    fitted: tuple[Fitted, ...]
+    left: LeftOut
+    settled: Settled
+    low: LowRatio
+    low_spread: Spread
+
+    def predict(self, rows: Rows) -> Predicted:
+        """Predict m rows of a GPU never measured."""
+        each = np.column_stack([fit.log_fps(rows) for fit in self.fitted])
+        log_fps = self.settled.choice.weights.combine(each, rows)
+        ratio = self.low.log_ratio(rows)
+        low = self.low_spread.scales(rows, log_fps + ratio, each + ratio[:, None])
+        return Predicted(
+            log_fps=log_fps,
+            scales=self.settled.spread.scales(rows, log_fps, each),
+            log_low_ratio=ratio,
+            low_scale=np.hypot(low.device, low.own),
+        )
+
+
+def settle(left: LeftOut, recipe: Recipe) -> Settled:
+    """Decide from left-out predictions alone."""
+    choice = choose(left, recipe.combinations)
+    return Settled(choice, recipe.width.learn(left, choice.predicted))
+
+
+def with_bounds(measured: Cells, bounds: Cells, family: Family) -> Cells:
+    """Add the lower bounds that a fit to the measured cells would fall under.
+
+    Parameters
+    ----------
+    measured, bounds : Cells
+        Free cells, and capped ones whose `log_fps` is the bound.
+    family : Family
+        Judges the bounds.
+
+    Returns
+    -------
+    Cells
+        Bounds of workloads never measured free are left out: nothing says how far above they lie.
+    """
+    bounds = bounds.take(np.isin(bounds.rows.workload, measured.rows.workload))
+    active = np.zeros(len(bounds), dtype=bool)
+    for _ in range(BOUND_ROUNDS if len(bounds) else 0):
+        said = family.fit(joined(measured, bounds.take(active))).log_fps(bounds.rows)
+        below = active | (said < bounds.log_fps)
+        if (below == active).all():
+            break
+        active = below
+    return joined(measured, bounds.take(active))
+
+
+def joined(first: Cells, second: Cells) -> Cells:
+    """All cells of both; names and `pass_sd` of the first."""
+    if not len(second):
+        return first
+    rows = {
+        name: np.concatenate([getattr(first.rows, name), getattr(second.rows, name)])
+        for name in Rows.__dataclass_fields__
+        if name != "names"
+    }
+    values = {
+        name: np.concatenate([getattr(first, name), getattr(second, name)])
+        for name in Cells.__dataclass_fields__
+        if name not in {"rows", "pass_sd"}
+    }
+    return Cells(rows=Rows(first.rows.names, **rows), **values, pass_sd=first.pass_sd)
+
+
+def train(cells: Cells, recipe: Recipe) -> Trained:
+    """Fit all families, leave each GPU out in turn, choose and widen.
+
+    Parameters
+    ----------
+    cells : Cells
+        At least one cell.
+    recipe : Recipe
+
+    Returns
+    -------
+    Trained
+        With one GPU the ranges are NaN: nothing says how GPUs differ.
+    """
+    left = leave_out_each(recipe.families, cells)
+    settled = settle(left, recipe)
+    low, left_ratio = choose_ratio(cells)
+    of_low = replace(cells, log_fps=cells.log_fps + cells.log_low_ratio)
+    low_left = LeftOut(of_low, left.families, left.log_fps + left_ratio[:, None])
+    return Trained(
+        recipe=recipe,
+        cells=cells,
+        fitted=tuple(family.fit(cells) for family in recipe.families),
+        left=left,
+        settled=settled,
+        low=low,
+        low_spread=recipe.width.learn(low_left, settled.choice.predicted + left_ratio),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nested:
+    """Honest left-out predictions: the GPU told on took no part in choice, weights or width.
+
+    Attributes
+    ----------
+    log_fps, low, high : ndarray, shape (n,)
+        Median log FPS and ends of the range, as if the cell's GPU had never been measured.
+    chosen : tuple of str
+        Name of what was chosen without the cell's GPU.
+    """
+
+    log_fps: FloatArray
+    low: FloatArray
+    high: FloatArray
+    chosen: tuple[str, ...]
+
+
+def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> list[Nested]:
+    """Leave each GPU out of everything: fits, choice, weights, widths.
+
+    Parameters
+    ----------
+    trained : Trained
+        Gives the cells and the families.
+    recipes : sequence of Recipe
+        Variants to score; all use the families of `trained`.
+    level : float
+        Coverage of the range.
+
+    Returns
+    -------
+    list of Nested
+        One a recipe.
+    """
+    cells = trained.cells
+    pairs = leave_out_pairs(trained.recipe.families, cells)
+    return [_nested(cells, pairs, trained.left.families, recipe, level) for recipe in recipes]
+
+
+def _nested(
+    cells: Cells, pairs: FloatArray, families: tuple[str, ...], recipe: Recipe, level: float
+) -> Nested:
+    count = len(cells)
+    centre, low, high = (np.full(count, np.nan) for _ in range(3))
+    chosen = np.full(count, "", dtype=object)
+    for position, gpu in enumerate(cells.gpus):
+        mine = cells.rows.gpu == gpu
+        if mine.all():
+            continue
+        settled = settle(LeftOut(cells.take(~mine), families, pairs[position][~mine]), recipe)
+        rows, each = cells.rows.take(mine), pairs[position][mine]
+        log_fps = settled.choice.weights.combine(each, rows)
+        scales = settled.spread.scales(rows, log_fps, each)
+        scale = np.hypot(scales.device, scales.own)
+        centre[mine] = log_fps
+        low[mine] = quantile(log_fps, scale, scales.dof, 0.5 - level / 2)
+        high[mine] = quantile(log_fps, scale, scales.dof, 0.5 + level / 2)
+        chosen[mine] = settled.choice.combination.name
+    return Nested(centre, low, high, tuple(chosen))

@@ -1,0 +1,46 @@
+"""A fit as a page part that a reader of a regression textbook recognises."""
+
+from collections.abc import Sequence
+from html import escape
+
+import pandas as pd
+
+
+def frame_html(frame: pd.DataFrame, caption: str) -> str:
+    """Table with a caption; text escaped, numbers to three digits."""
+    body = frame.to_html(
+        index=False, border=0, escape=True, na_rep="not known", float_format="{:.3g}".format
+    )
+    return body.replace(">", f"><caption>{escape(caption)}</caption>", 1)
+
+
+def list_html(title: str, items: Sequence[str]) -> str:
+    """Heading and list; nothing where there are no items."""
+    if not items:
+        return ""
+    points = "".join(f"<li>{escape(item)}</li>" for item in items)
+    return f"<h4>{escape(title)}</h4><ul>{points}</ul>"
+
+
+def fit_html(
+    heading: str,
+    tables: Sequence[tuple[str, pd.DataFrame]],
+    lists: Sequence[tuple[str, Sequence[str]]],
+) -> str:
+    """Join heading, tables and lists to one part of a page.
+
+    Parameters
+    ----------
+    heading : str
+    tables : sequence of (caption, frame)
+        Empty frames are not shown.
+    lists : sequence of (title, items)
+
+    Returns
+    -------
+    str
+        HTML in which every text is escaped.
+    """
+    shown = [frame_html(frame, caption) for caption, frame in tables if len(frame)]
+    listed = [list_html(title, items) for title, items in lists]
+    return f"<section><h3>{escape(heading)}</h3>{''.join(shown)}{''.join(listed)}</section>"
