@@ -3,6 +3,7 @@
 from perfkit.errors import Problem, StudyError
 from perfkit.study.settings import LogFormat, Settings
 from perfkit.study.study import Inspection, Study, inspect_study, load_study, stale_notice
+from perfkit.study.targets import read_targets
 from perfkit.study.valueat import build_machines
 
 __all__ = [
@@ -15,5 +16,6 @@ __all__ = [
     "build_machines",
     "inspect_study",
     "load_study",
+    "read_targets",
     "stale_notice",
 ]

@@ -6,7 +6,6 @@ import os
 import stat
 import zlib
 from pathlib import Path, PurePosixPath
-from typing import BinaryIO
 
 LOG_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 SETTINGS_BYTES = 256 * 1024
@@ -115,7 +114,7 @@ def find_inside(root: Path, name: str) -> Path:
     return real
 
 
-def open_inside(root: Path, name: str) -> BinaryIO:
+def open_inside(root: Path, name: str) -> io.BufferedReader:
     r"""Open a regular file inside `root` for reading, never waiting on a pipe or a device.
 
     Parameters
@@ -127,8 +126,8 @@ def open_inside(root: Path, name: str) -> BinaryIO:
 
     Returns
     -------
-    BinaryIO
-        Buffered, seekable, at the start.
+    BufferedReader
+        Seekable, at the start.
 
     Raises
     ------
@@ -202,7 +201,7 @@ class Bounded(io.RawIOBase):
 
     Parameters
     ----------
-    file : BinaryIO
+    file : BufferedReader
         An open file.
     packed : bool
         Whether it is gzip; every member is read.
@@ -210,9 +209,11 @@ class Bounded(io.RawIOBase):
         Bytes that may come out.
     """
 
-    def __init__(self, file: BinaryIO, packed: bool, limit: int = LOG_BYTES) -> None:
+    def __init__(self, file: io.BufferedReader, packed: bool, limit: int = LOG_BYTES) -> None:
         self._file = file
-        self._source: BinaryIO | gzip.GzipFile = gzip.GzipFile(fileobj=file) if packed else file
+        self._source: io.BufferedReader | gzip.GzipFile = (
+            gzip.GzipFile(fileobj=file) if packed else file
+        )
         self._left = limit
         self._limit = limit
 

@@ -15,6 +15,9 @@ PRICE_KEY = ["item", "date", "condition", "listing", "bundle"]
 PRICE_VALUES = ["price", "currency", "tax_pct", "tax_included"]
 RATE_KEY = ["date", "from", "to"]
 
+STALE_DAYS = 30
+"""A price, a rate or a price date older than this is flagged (common practice, no source)."""
+
 TaxBasis = Literal["included", "excluded", "not known"]
 
 
@@ -188,7 +191,8 @@ def find_rate(rates: pd.DataFrame, code: str, currency: str, day: datetime.date)
     for rows, inverted in ((direct, False), (inverse, True)):
         if len(rows):
             last = rows.sort_values("date").iloc[-1]
-            rate = Rate(1 / last["rate"] if inverted else float(last["rate"]), last["date"].date())
-            if best is None or best.date is None or (rate.date and rate.date > best.date):
-                best = rate
+            rate = float(last["rate"])
+            here = Rate(1 / rate if inverted else rate, last["date"].date())
+            if best is None or best.date is None or (here.date and here.date > best.date):
+                best = here
     return best

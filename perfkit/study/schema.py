@@ -1,6 +1,6 @@
 """What a study may hold: one table of rules from which reading, checks, headers and docs follow."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -320,11 +320,12 @@ FORECASTS = Table(
         Column("made_on", "day of the forecast", "date", True),
         _text("inputs_sha256", "hash of what it was made from", True),
         _text("model", "family that made it", True),
-        *TARGETS.columns,
+        *(replace(column, refers=()) for column in TARGETS.columns),
         _positive("fps", "median forecast", 1e6),
         _positive("pred_low", "lower end of the range for a future pass", 1e6),
         _positive("pred_high", "upper end", 1e9),
         Column("level", "coverage of the range", "number", high=1, above=True),
+        _text("chain_sha256", "hash of this line and all before it"),
     ),
 )
 

@@ -8,6 +8,8 @@ from pathlib import Path
 import pandas as pd
 
 from perfkit.errors import Problem, StudyError
+from perfkit.study.chain import broken_ledger, plain_forecasts
+from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
 from perfkit.study.links import (
     check_builds,
     check_claims,
@@ -15,18 +17,15 @@ from perfkit.study.links import (
     check_passes,
     check_weights,
 )
-from perfkit.study.money import check_prices, check_rates
+from perfkit.study.money import STALE_DAYS, check_prices, check_rates
 from perfkit.study.names import plainly
 from perfkit.study.schema import TABLES
 from perfkit.study.settings import FILE, LogFormat, ReadSettings, Settings, read_settings
 from perfkit.study.tables import ReadTable, parse_table, read_table
 from perfkit.study.valueat import default_value_at
 
-STALE_DAYS = 30
-"""A price, or a price date, older than this is flagged (common practice, no source)."""
 
-
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Study:
     """One study, read and found good.
 
@@ -182,12 +181,22 @@ def _all_problems(
     problems += check_builds(tables["builds"], tables["prices"], tables["parts"])
     problems += check_claims(tables)
     problems += check_rates(tables["rates"])
+    problems += _check_ledger(root, tables["forecasts"])
     if values["currency"] and values["price_date"]:
         problems += check_prices(
             tables["prices"], tables["rates"], values["currency"], values["price_date"]
         )
     order = {FILE: -1, **{table.file: place for place, table in enumerate(TABLES.values())}}
     return sorted(problems, key=lambda problem: (order[problem.file], problem.line or 0))
+
+
+def _check_ledger(root: Path, read: ReadTable) -> list[Problem]:
+    if not len(read.frame):
+        return []
+    try:
+        return broken_ledger(read_inside(root, read.table.file, TABLE_BYTES))
+    except Refused as refused:
+        return [Problem(read.table.file, None, "", "", refused.allowed, refused.action)]
 
 
 def _fill_currency(prices: pd.DataFrame, currency: str | None) -> None:
@@ -210,6 +219,7 @@ def _build(
     root: Path, read: ReadSettings, tables: dict[str, ReadTable], log_format: LogFormat | None
 ) -> Study:
     frames = {name: table.frame for name, table in tables.items()}
+    frames["forecasts"] = plain_forecasts(frames["forecasts"])
     values = dict(read.keys)
     if values["value_at"] is None:
         values["value_at"] = default_value_at(frames["passes"], frames["builds"])
