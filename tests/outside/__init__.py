@@ -1,0 +1,47 @@
+"""perfkit's own functions against numbers from outside; sources in tests/reference/README.md."""
+
+import numpy as np
+import numpy.typing as npt
+
+from perfkit.models.family import Cells, Names, Rows
+
+
+def as_cells(y: npt.ArrayLike, columns: npt.ArrayLike, gpus: npt.ArrayLike | None = None) -> Cells:
+    """Dress a regression up as measured cells of one workload.
+
+    The power law is linear in the logs of four rates; so y takes the place of log FPS, the columns
+    (at most four, of moderate size) that of the logs, and the groups that of the GPUs. Without
+    groups every row is a GPU of its own.
+    """
+    y = np.asarray(y, float)
+    logs = np.zeros((len(y), 4))
+    columns = np.asarray(columns, float).reshape(len(y), -1)
+    logs[:, : columns.shape[1]] = columns
+    names, codes = np.unique(
+        np.arange(len(y)) if gpus is None else np.asarray(gpus), return_inverse=True
+    )
+    zero, rates = np.zeros(len(y), np.intp), np.exp(logs)
+    rows = Rows(
+        names=Names(("workload",), tuple(map(str, names)), ("system",), ("",)),
+        workload=zero,
+        gpu=codes.astype(np.intp),
+        system=zero,
+        family=zero,
+        integrated=np.zeros(len(y), bool),
+        arithmetic_tflops=rates[:, 0],
+        bandwidth_gb_s=rates[:, 1],
+        drawn_mpx=rates[:, 2],
+        output_mpx=rates[:, 2],
+        cpu_speed=rates[:, 3],
+        memory_gib=np.full(len(y), np.nan),
+    )
+    return Cells(
+        rows=rows,
+        log_fps=y,
+        at_least=np.zeros(len(y), bool),
+        log_low_ratio=np.full(len(y), np.nan),
+        passes=np.ones(len(y)),
+        frames=np.full(len(y), np.nan),
+        seconds=np.full(len(y), np.nan),
+        pass_sd=float("nan"),
+    )

@@ -1,0 +1,108 @@
+"""Arithmetic of hardware.
+
+Sources: JEDEC JESD79-4 (DDR4), JESD79-5 (DDR5), JESD250 (GDDR6): bandwidth = transfers x bus
+bits / 8; PCI-SIG, PCI Express Base Specification 1.0 to 5.0; frame sizes of ITU-R BT.709-6 and
+BT.2020-2 (from memory, well known); S. Williams, A. Waterman and D. Patterson (2009), Roofline, CACM
+52(4):65-76.
+"""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from perfkit.models.rates import attach_rates, gpu_bandwidth, system_bandwidth
+from perfkit.value.together import link_gb_s
+from tests.reference import load_json
+
+HARDWARE = load_json("hardware_arithmetic")
+EXACT = 1e-12
+
+
+def case(row: dict[str, object]) -> str:
+    return str(row.get("name") or f"{row.get('gen')}x{row.get('lanes')}")
+
+
+@pytest.mark.parametrize("row", HARDWARE["memory_bandwidth_GBps"], ids=case)
+def test_memory_bandwidth_of_a_card_and_of_a_system(row: dict[str, float]) -> None:
+    card = pd.DataFrame(
+        {
+            "bandwidth_gb_s": [np.nan],
+            "bus_width_bits": [float(row["bus_bits"])],
+            "memory_mtps": [float(row["MT_s"])],
+        }
+    )
+    assert gpu_bandwidth(card)[0] == pytest.approx(row["GBps"], rel=EXACT)
+    system = pd.DataFrame(
+        {
+            "ram_mtps": [float(row["MT_s"])],
+            "ram_channels": [row["bus_bits"] / 32],
+            "channel_bits": [32.0],
+        }
+    )
+    assert system_bandwidth(system)[0] == pytest.approx(row["GBps"], rel=EXACT)
+
+
+@pytest.mark.parametrize("row", HARDWARE["pcie_GBps_per_direction"], ids=case)
+def test_slot_link(row: dict[str, float]) -> None:
+    assert link_gb_s(row["gen"], row["lanes"]) == pytest.approx(row["GBps"], rel=EXACT)
+
+
+def test_slot_link_against_a_printed_table() -> None:
+    # The public table rounds loosely in generation 3 (0.99 for 0.985, 15.7 for 15.754).
+    for lanes, column in HARDWARE["pcie_printed_2dp"].items():
+        if lanes == "note":
+            continue
+        for generation, printed in column.items():
+            found = link_gb_s(int(generation), int(lanes[1:]))
+            assert found == pytest.approx(printed, rel=6e-3)
+
+
+def rates(units: float, lanes: float, clock_mhz: float, width: int, height: int) -> pd.Series:
+    """Return what perfkit makes of one discrete GPU."""
+    gpus = pd.DataFrame(
+        {
+            "gpu": ["G"],
+            "kind": ["discrete"],
+            "family": [""],
+            "compute_units": [units],
+            "lanes_per_unit": [lanes],
+            "clock_mhz": [clock_mhz],
+            "bus_width_bits": [np.nan],
+            "memory_mtps": [np.nan],
+            "bandwidth_gb_s": [15.0],
+            "memory_gib": [8.0],
+        }
+    )
+    system = {"system": "S", "cpu_speed": 1.0, "channel_bits": 64.0}
+    unknown = {
+        "ram_mtps": np.nan,
+        "ram_channels": np.nan,
+        "ram_gib": np.nan,
+        "reserved_gib": np.nan,
+    }
+    study = SimpleNamespace(gpus=gpus, systems=pd.DataFrame([system | unknown]), workloads=None)
+    rows = pd.DataFrame({"system": ["S"], "gpu": ["G"], "width": [width], "height": [height]})
+    return attach_rates(study, rows).iloc[0]
+
+
+@pytest.mark.parametrize("row", HARDWARE["flops"], ids=lambda row: str(row["lanes"]))
+def test_arithmetic_rate(row: dict[str, float]) -> None:
+    found = rates(row["lanes"] / 64, 64, row["clock_GHz"] * 1000, 1920, 1080)
+    assert found["arithmetic_tflops"] == pytest.approx(row["fp32_TFLOPs"], rel=EXACT)
+
+
+@pytest.mark.parametrize("row", HARDWARE["resolutions"], ids=case)
+def test_pixels(row: dict[str, int]) -> None:
+    found = rates(1, 64, 1000, row["w"], row["h"])
+    assert found["output_mpx"] == pytest.approx(row["pixels"] / 1e6, rel=EXACT)
+    assert found["drawn_mpx"] == pytest.approx(row["pixels"] / 1e6, rel=EXACT)
+
+
+def test_pixel_ratios() -> None:
+    size = {row["name"]: rates(1, 64, 1000, row["w"], row["h"]) for row in HARDWARE["resolutions"]}
+    for pair, expected in HARDWARE["pixel_ratios"].items():
+        above, below = pair.split("/")
+        found = size[above]["drawn_mpx"] / size[below]["drawn_mpx"]
+        assert found == pytest.approx(expected, rel=EXACT)
