@@ -2,8 +2,8 @@
 
 Sources: JEDEC JESD79-4 (DDR4), JESD79-5 (DDR5), JESD250 (GDDR6): bandwidth = transfers x bus
 bits / 8; PCI-SIG, PCI Express Base Specification 1.0 to 5.0; frame sizes of ITU-R BT.709-6 and
-BT.2020-2 (from memory, well known); S. Williams, A. Waterman and D. Patterson (2009), Roofline, CACM
-52(4):65-76.
+BT.2020-2 (from memory, well known); S. Williams, A. Waterman and D. Patterson (2009), Roofline,
+CACM 52(4):65-76.
 """
 
 from types import SimpleNamespace
