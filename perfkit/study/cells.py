@@ -1,7 +1,6 @@
 """One cell of text at a time: what it means, or what is wrong with it."""
 
 import datetime
-import math
 import re
 from dataclasses import dataclass
 
@@ -53,17 +52,14 @@ def read_number(text: str, column: Column) -> float | Wrong:
     >>> read_number("59,94", PASSES.column("cap_fps")).action
     'write a decimal point and no thousands sign'
     """
-    allowed = in_words(column)
     if not _NUMBER.fullmatch(text):
-        return Wrong(allowed, _number_advice(text))
+        return Wrong(in_words(column), _number_advice(text))
     value = float(text)
-    if not math.isfinite(value):
-        return Wrong(allowed, "leave the cell empty if it is not known")
-    if column.kind != "number" and value != math.floor(value):
-        return Wrong(allowed, "write a whole number")
-    if value < column.low or value > column.high or (column.above and value == column.low):
-        return Wrong(allowed, "mend the number, or check its unit")
-    return value
+    if column.low < value <= column.high or (value == column.low and not column.above):
+        if column.kind == "number" or value.is_integer():
+            return value
+        return Wrong(in_words(column), "write a whole number")
+    return Wrong(in_words(column), "mend the number, or check its unit")
 
 
 def _number_advice(text: str) -> str:

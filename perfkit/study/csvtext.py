@@ -103,7 +103,7 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
         start = reader.line_num + 1
         for row in reader:
             if row:
-                if len(row) != width or not any(row):
+                if len(row) != width or not (row[0] or any(row)):
                     problems.append(_ragged(row, width, file, start))
                     broken.add(start)
                     row = (row + [""] * width)[:width]

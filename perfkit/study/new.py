@@ -228,8 +228,8 @@ def _next_steps(folder: str, names: Sequence[str], columns: Sequence[Sequence[st
         wanted = "frame_time_unit" if len(seen) == 1 else "frame_time_column and frame_time_unit"
         lines = [
             f"Made {folder}: {len(names)} passes, one for each log, copied into {folder}/logs.",
-            f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r}), each as a workload of its",
-            "own: give passes that belong together the same workload.",
+            f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r}), each as a workload",
+            "of its own: give passes that belong together the same workload.",
             f"Next: fill {wanted} in study.toml;",
             "      kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
             "      width and height in passes.csv.",

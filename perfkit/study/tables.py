@@ -17,8 +17,8 @@ from perfkit.study.names import nearest
 from perfkit.study.schema import Column, Table, in_words
 
 _NUMBERS = ("number", "integer", "pixels")
-MOST_PROBLEMS = 100_000
-"""Problems listed of one file; the last one then counts the others."""
+MOST_PROBLEMS = 250_000
+"""Single cells that one check of one file lists, so that memory stays bounded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,35 +129,29 @@ def parse_table(data: bytes, table: Table, absent: bool = False) -> ReadTable:
         _check_unique(result, table, cells)
         if table.required and raw.whole and not len(result):
             problems.append(Problem(table.file, None, "", "", "at least one row", "add a row"))
-    problems = capped(problems + cells.problems, table.file)
+    problems = in_order(problems + cells.problems)
     whole = raw.whole and set(table.unique) <= set(header)
     return ReadTable(table, result, problems, _notices(table, header), whole, raw.broken)
 
 
-def capped(problems: list[Problem], file: str) -> list[Problem]:
-    """Sort by line, and keep the list of one file within bounded memory.
+def in_order(problems: Iterable[Problem]) -> list[Problem]:
+    """Sort the problems of one file by line.
 
     Parameters
     ----------
-    problems : list of Problem
-    file : str
+    problems : iterable of Problem
 
     Returns
     -------
     list of Problem
+        Those of the whole file first.
 
     Examples
     --------
-    >>> capped([Problem("a.csv", 3, "", "", "", ""), Problem("a.csv", 2, "", "", "", "")],
-    ...        "a.csv")[0].line
-    2
+    >>> [p.line for p in in_order(Problem("a.csv", n, "", "", "", "") for n in (3, None, 2))]
+    [None, 2, 3]
     """
-    ordered = sorted(problems, key=lambda problem: problem.line or 0)
-    more = len(ordered) - MOST_PROBLEMS
-    if more <= 0:
-        return ordered
-    last = Problem(file, None, "", "", f"{more:,} more problems are not listed", "mend these first")
-    return [*ordered[:MOST_PROBLEMS], last]
+    return sorted(problems, key=lambda problem: problem.line or 0)
 
 
 class CellProblems:
@@ -182,8 +176,13 @@ class CellProblems:
     def add(self, row: int, column: str, value: str, allowed: str, action: str) -> None:
         """Report the cell of one row."""
         line = int(self._lines[row])
-        if line not in self._broken:
+        if line in self._broken:
+            return
+        if len(self.problems) < MOST_PROBLEMS:
             self.problems.append(Problem(self.file, line, column, value, allowed, action))
+        elif len(self.problems) == MOST_PROBLEMS:
+            more = f"at most {MOST_PROBLEMS:,} problems are listed of one kind of check"
+            self.problems.append(Problem(self.file, None, "", "", more, "mend these first"))
 
 
 def typed(text: Iterable[str], column: Column, problems: CellProblems | None) -> pd.Series:

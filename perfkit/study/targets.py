@@ -11,7 +11,7 @@ from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
 from perfkit.study.links import cells_of, check_known
 from perfkit.study.schema import TARGETS
 from perfkit.study.study import Study
-from perfkit.study.tables import parse_table
+from perfkit.study.tables import in_order, parse_table
 
 
 def read_targets(study: Study, path: str | os.PathLike[str]) -> pd.DataFrame:
@@ -53,7 +53,7 @@ def read_targets(study: Study, path: str | os.PathLike[str]) -> pd.DataFrame:
     homes = {"system": study.systems, "gpu": study.gpus, "workload": study.workloads}
     for column, home in homes.items():
         check_known(read.frame[column], set(home[column]), f"{column}s.csv", found)
-    problems = sorted(read.problems + found.problems, key=lambda problem: problem.line or 0)
+    problems = in_order(read.problems + found.problems)
     if problems:
         raise StudyError(replace(problem, file=name) for problem in problems)
     return read.frame
