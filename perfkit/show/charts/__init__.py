@@ -1,1 +1,13 @@
-"""Room to be filled."""
+"""The charts: one file each, one question each.
+
+A chart has ``NAME`` (its file name), ``TITLE`` (its question), ``data(analysis)`` (a tidy frame
+with everything drawn), ``words(data, page)`` and ``draw(data, page)``. It needs nothing but its
+frame and the page to be drawn again.
+"""
+
+from types import ModuleType
+
+from perfkit.show.charts import accuracy, averages, cards, cost, frontier, trace
+
+CHARTS: tuple[ModuleType, ...] = (averages, trace, cards, accuracy, cost, frontier)
+"""In the order of the story: what was measured, what a card would do, what it is worth."""

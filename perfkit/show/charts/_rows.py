@@ -1,0 +1,206 @@
+"""Charts made of rows: a name, a track with marks, and the numbers that belong to it."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from perfkit.show.layout import Box, Canvas, Panel
+from perfkit.show.style import fitted, plain
+
+GAP = 22.0
+THICKEST = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """One column of numbers right of the tracks.
+
+    Attributes
+    ----------
+    header : str
+        What they are; stands over the column.
+    cells : tuple of str
+        One a row.
+    strong : bool
+        Bold.
+    """
+
+    header: str
+    cells: tuple[str, ...]
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Where one row draws its marks: panel, centre and thickness in the panel's data units."""
+
+    panel: Panel
+    y: float
+    thick: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The value axis of all rows.
+
+    Attributes
+    ----------
+    low, high : float
+    ticks : tuple of float
+    labels : tuple of str
+    """
+
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+    labels: tuple[str, ...]
+
+
+def _least_pitch(canvas: Canvas) -> float:
+    label = canvas.size["label"]
+    return 1.1 * label + 20 if canvas.page.tall else 1.36 * label
+
+
+def _free(canvas: Canvas, top: float) -> float:
+    return canvas.box.bottom - top - 1.9 * canvas.size["small"]
+
+
+def lay_rows(
+    canvas: Canvas,
+    names: Sequence[str],
+    numbers: Sequence[Numbers],
+    scale: Scale,
+    top: float | None = None,
+) -> list[Slot]:
+    """Write names, numbers and axis, and say where each row's marks go.
+
+    Up to as many rows as fit stand in one column, more in two. Rows that fit in neither are left
+    out, and a line says how many.
+
+    Parameters
+    ----------
+    canvas : Canvas
+    names : sequence of str
+        Plain or a stranger's; cleaned and shortened here.
+    numbers : sequence of Numbers
+    scale : Scale
+    top : float, optional
+        Where the rows begin; the top of the canvas's box unless given.
+
+    Returns
+    -------
+    list of Slot
+        One for each row drawn, in order.
+    """
+    top = canvas.box.top if top is None else top
+    if any(column.header for column in numbers):
+        top += 1.3 * canvas.size["small"]
+    cap = max(1, math.floor(_free(canvas, top) / _least_pitch(canvas)))
+    columns = 1 if len(names) <= cap else 2
+    shown = min(len(names), columns * cap)
+    left_out = len(names) - shown
+    if left_out:
+        cap -= 1
+        shown = min(len(names), columns * cap)
+        left_out = len(names) - shown
+    if columns == 2 and canvas.page.tall:
+        numbers = [column for column in numbers if column.strong]
+    each = math.ceil(shown / columns)
+    pitch = min(_free(canvas, top) / (each + bool(left_out)), 132 if not canvas.page.tall else 190)
+    wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
+    slots: list[Slot] = []
+    for column in range(columns):
+        rows = range(column * each, min((column + 1) * each, shown))
+        left = canvas.box.left + column * (wide + 2 * GAP)
+        box = Box(left, top, left + wide, top + pitch * len(rows))
+        slots += _column(canvas, box, names, numbers, scale, rows)
+    if left_out:
+        note = f"and {left_out} more in the table"
+        y = top + pitch * each + 2.4 * canvas.size["small"]
+        canvas.text(canvas.box.left, min(y, canvas.box.bottom - 10), note, "small", tone="soft")
+    return slots
+
+
+def _column(
+    canvas: Canvas,
+    box: Box,
+    names: Sequence[str],
+    numbers: Sequence[Numbers],
+    scale: Scale,
+    rows: range,
+) -> list[Slot]:
+    tall = canvas.page.tall
+    pitch = box.height / len(rows)
+    head = 1.1 * canvas.size["label"] if tall else 0.0
+    edges = _number_edges(canvas, box.right, numbers)
+    ends = min(edges, default=box.right + GAP) - GAP
+    if tall:
+        room, track = ends - box.left, Box(box.left, box.top, box.right, box.bottom)
+    else:
+        longest = max(canvas.width(plain(names[row])) for row in rows)
+        room = min(longest, 0.30 * box.width)
+        track = Box(box.left + room + GAP, box.top, ends, box.bottom)
+    panel = canvas.panel(track, (scale.low, scale.high), (len(rows), 0))
+    _headers(canvas, box, numbers, edges)
+    thick = min(0.60 * (pitch - head), THICKEST)
+    slots = []
+    for place, row in enumerate(rows):
+        middle = box.top + pitch * place + (head / 2 if tall else pitch / 2)
+        name = fitted(plain(names[row]), canvas.size["label"], room)
+        canvas.text(box.left, middle, name)
+        for column, edge in zip(numbers, _rights(canvas, box.right, numbers), strict=True):
+            tone = "ink" if column.strong else "soft"
+            canvas.text(
+                edge, middle, column.cells[row], face=_face(column), tone=tone, side="right"
+            )
+        centre = place + (head / pitch + (1 - head / pitch) / 2 if tall else 0.5)
+        slots.append(Slot(panel, centre, thick / pitch))
+    _rules(panel, scale, slots, pitch)
+    return slots
+
+
+def _rules(panel: Panel, scale: Scale, slots: Sequence[Slot], pitch: float) -> None:
+    if not panel.canvas.page.tall:
+        panel.rule_x(scale.ticks, scale.labels)
+        return
+    reach = 7 / pitch
+    for slot in slots:
+        ends = [slot.y - slot.thick / 2 - reach, slot.y + slot.thick / 2 + reach]
+        for tick in scale.ticks:
+            panel.grid([tick, tick], ends, tick == 0)
+    panel.write_x(scale.ticks, scale.labels)
+
+
+def _face(column: Numbers) -> str:
+    return "strong" if column.strong else "text"
+
+
+def _widths(canvas: Canvas, numbers: Sequence[Numbers]) -> list[float]:
+    return [
+        max(
+            canvas.width(column.header, "small"),
+            *(canvas.width(cell, "label", _face(column)) for cell in column.cells),
+        )
+        for column in numbers
+    ]  # fmt: skip
+
+
+def _rights(canvas: Canvas, right: float, numbers: Sequence[Numbers]) -> list[float]:
+    edges, edge = [], right
+    for width in reversed(_widths(canvas, numbers)):
+        edges.append(edge)
+        edge -= width + GAP
+    return edges[::-1]
+
+
+def _number_edges(canvas: Canvas, right: float, numbers: Sequence[Numbers]) -> list[float]:
+    pairs = zip(_rights(canvas, right, numbers), _widths(canvas, numbers), strict=True)
+    return [edge - width for edge, width in pairs]
+
+
+def _headers(canvas: Canvas, box: Box, numbers: Sequence[Numbers], edges: Sequence[float]) -> None:
+    for column, edge in zip(numbers, _rights(canvas, box.right, numbers), strict=True):
+        if column.header:
+            canvas.text(
+                edge, box.top - 4, column.header, "small", tone="soft", side="right", up="bottom"
+            )

@@ -1,0 +1,104 @@
+"""How fast and how even each game runs on the machine that was measured most."""
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from perfkit.show.charts._marks import bar, spindle
+from perfkit.show.charts._pick import cells, comparable, fps_scale, passes_phrase, rows, size_phrase
+from perfkit.show.charts._rows import Numbers, lay_rows
+from perfkit.show.layout import Canvas, Key, NothingToShow, Words
+from perfkit.show.style import Page, fps, plain
+
+if TYPE_CHECKING:
+    from perfkit.analysis import Analysis
+
+NAME = "averages"
+TITLE = "How fast, and how even?"
+
+KEYS = (
+    Key("solid", "Solid", "up to the 1 % low"),
+    Key("hatched", "Hatched", "on to the average"),
+    Key("taper", "Taper", "slowest to fastest pass", "ink"),
+)
+
+
+def data(analysis: "Analysis") -> pd.DataFrame:
+    """One row per workload of one machine: the average, its 1 % low and the range of the passes.
+
+    The machine is the system and GPU with most workloads at the study's size; among equals one with
+    an integrated GPU, then the first.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    DataFrame
+        system, gpu, workload, fps, fps_least, fps_most, low_1pct_fps, passes, capped, width,
+        height; fastest first.
+
+    Raises
+    ------
+    NothingToShow
+        No pass was run at that size, native, with nothing generated.
+    """
+    passes = comparable(analysis)
+    width, height = analysis.study.settings.value_at
+    if passes.empty:
+        raise NothingToShow(f"no pass counts at {width} × {height}, native, nothing generated")
+    table = cells(passes)
+    kinds = analysis.study.gpus.set_index("gpu")["kind"]
+    machines = table.groupby(["system", "gpu"], sort=False).size().rename("workloads").reset_index()
+    machines["own"] = machines["gpu"].map(kinds).eq("integrated")
+    machines = machines.sort_values(["workloads", "own"], ascending=False, kind="stable")
+    chosen = table.merge(machines.iloc[[0]][["system", "gpu"]], on=["system", "gpu"])
+    chosen = chosen.sort_values("fps", ascending=False, kind="stable", ignore_index=True)
+    return chosen.assign(width=width, height=height)
+
+
+def words(data: pd.DataFrame, page: Page) -> Words:
+    """Title, answer and conditions of the drawn data."""
+    machine = f"{plain(data['gpu'].iloc[0], 30)} in {plain(data['system'].iloc[0], 30)}"
+    answer = f"{machine}: {fps(data['fps'].min())} to {fps(data['fps'].max())} FPS"
+    if page.goals_fps:
+        goal = sorted(page.goals_fps)[len(page.goals_fps) // 2]
+        reached = int((data["fps"] >= goal).sum())
+        answer += f"; {reached} of {len(data)} games average {goal:g} or more"
+    conditions = f"{passes_phrase(data['passes'])}, {size_phrase(data)}."
+    return Words(TITLE, answer + ".", conditions, KEYS)
+
+
+def draw(data: pd.DataFrame, page: Page) -> Figure:
+    """Draw a bar from zero to the average, solid up to the 1 % low.
+
+    Parameters
+    ----------
+    data : DataFrame
+        As made by :func:`data`.
+    page : Page
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    canvas = Canvas(page, words(data, page))
+    least = ["≥ " if capped else "" for capped in data["capped"]]
+    numbers = [
+        Numbers("1 % low", tuple(fps(low) for low in data["low_1pct_fps"])),
+        Numbers(
+            "average", tuple(a + fps(b) for a, b in zip(least, data["fps"], strict=True)), True
+        ),
+    ]
+    scale = fps_scale(float(data["fps_most"].max()), page)
+    slots = lay_rows(canvas, list(data["workload"]), numbers, scale)
+    for slot, row in zip(slots, rows(data), strict=False):
+        if pd.isna(row.low_1pct_fps):
+            bar(slot.panel, 0, row.fps, slot.y, slot.thick, canvas.colour.first, "hollow")
+        else:
+            bar(slot.panel, 0, row.fps, slot.y, slot.thick, canvas.colour.first, "hatched")
+            bar(slot.panel, 0, row.low_1pct_fps, slot.y, slot.thick, canvas.colour.first)
+        spindle(slot.panel, row.fps_least, row.fps, row.fps_most, slot.y, pixels=18)
+    return canvas.figure

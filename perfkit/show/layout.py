@@ -1,0 +1,498 @@
+"""Where things stand on a page: header, footer, plotting areas, rows, and labels that keep apart.
+
+Everything is arithmetic on design pixels with the origin at the top left; nothing has to be drawn
+to know how large it is.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_hex, to_rgb
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Polygon, Rectangle
+from matplotlib.text import Text
+
+from perfkit.errors import PerfkitError
+from perfkit.show.style import SAFE, Page, day, fitted, plain, text_width, wrapped
+from perfkit.show.style import face as _face
+
+LEADING = 1.27
+"""Line height over type size."""
+
+
+class NothingToShow(PerfkitError):
+    """A chart has no data in this study; the message is the sentence that says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle in design pixels, y downwards."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def width(self) -> float:
+        """Right less left."""
+        return self.right - self.left
+
+    @property
+    def height(self) -> float:
+        """Bottom less top."""
+        return self.bottom - self.top
+
+    def meets(self, other: "Box") -> bool:
+        """Whether two boxes share any area."""
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a figure says beside its marks.
+
+    Attributes
+    ----------
+    title : str
+        A question.
+    answer : str
+        One line that answers it from the plotted data.
+    conditions : str
+        Passes and conditions behind the data.
+    keys : tuple of Key
+        How to read the marks.
+    """
+
+    title: str
+    answer: str
+    conditions: str
+    keys: tuple["Key", ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """What one mark says. A wide page shows the mark, a tall one says its name in the footer.
+
+    Attributes
+    ----------
+    look : {"solid", "hatched", "hollow", "taper", "s", "o", "D", "^"}
+        A bar's dress, a taper, or a point's shape.
+    name : str
+        The look in a word.
+    text : str
+        What it says.
+    tone : str
+        A colour of the theme by its name there.
+    open : bool
+        A point that is drawn hollow.
+    """
+
+    look: str
+    name: str
+    text: str
+    tone: str = "first"
+    open: bool = False
+
+
+class Canvas:
+    """One page with its header and footer drawn and the room between them free.
+
+    Parameters
+    ----------
+    page : Page
+    words : Words
+
+    Attributes
+    ----------
+    figure : matplotlib.figure.Figure
+        Sized so that ``figure.dpi = 100 * page.scale`` gives the page's pixels.
+    box : Box
+        Room left for the chart.
+    """
+
+    def __init__(self, page: Page, words: Words) -> None:
+        self.page = page
+        self.colour = page.colour
+        self.size = page.sizes
+        self.figure = Figure(
+            figsize=(page.w / 100, page.h / 100),
+            dpi=100 * page.scale,
+            facecolor=page.colour.ground,
+        )
+        FigureCanvasAgg(self.figure)
+        left, right = SAFE * page.w, (1 - SAFE) * page.w
+        top = self._header(words, left, SAFE * page.h, right)
+        bottom = self._footer(words, left, (1 - SAFE) * page.h, right)
+        self.box = Box(left, top, right, bottom)
+
+    def _header(self, words: Words, left: float, top: float, right: float) -> float:
+        title, answer = self.size["title"], self.size["answer"]
+        for line in wrapped(words.title, title, right - left, "title", 2):
+            self.text(left, top, line, "title", face="title", up="top")
+            top += 1.2 * title
+        top += 0.35 * answer
+        for line in wrapped(words.answer, answer, right - left, lines=2):
+            self.text(left, top, line, "answer", tone="soft", up="top")
+            top += LEADING * answer
+        if words.keys and not self.page.tall:
+            top += 0.45 * answer
+            self._keys(words.keys, left, top + 0.6 * answer, right)
+            top += answer
+        return top + 0.6 * answer
+
+    def _keys(self, keys: Sequence[Key], left: float, y: float, right: float) -> None:
+        for key in keys:
+            left = swatch(self, left, y, key)
+            text = fitted(key.text, self.size["small"], right - left)
+            self.text(left, y, text, "small")
+            left += self.width(text, "small") + 1.4 * self.size["small"]
+
+    def _footer(self, words: Words, left: float, bottom: float, right: float) -> float:
+        size = self.size["small"]
+        said = [
+            words.conditions,
+            f"Prices of {day(self.page.price_date)}." * bool(self.page.price_date),
+        ]
+        if self.page.tall:
+            said.insert(1, " ".join(f"{key.name}: {key.text}." for key in words.keys))
+        text = " ".join(filter(None, [*said, plain(self.page.disclosure, 400)]))
+        lines = wrapped(text, size, right - left, lines=11 if self.page.tall else 5)
+        for place, line in enumerate(reversed(lines)):
+            self.text(
+                left, bottom - place * LEADING * size, line, "small", tone="soft", up="bottom"
+            )
+        edge = bottom - len(lines) * LEADING * size - 0.25 * size
+        self.add(self.taper(left, edge, right, edge, 2.2, self.colour.ink))
+        return edge - 0.7 * size
+
+    def add(self, artist: Artist) -> Artist:
+        """Put an artist on the page, over all axes."""
+        return self.figure.add_artist(artist)
+
+    def spot(self, x: float, y: float) -> tuple[float, float]:
+        """Turn design pixels into shares of the figure."""
+        return x / self.page.w, 1 - y / self.page.h
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: str = "label",
+        *,
+        tone: str = "ink",
+        face: str = "text",
+        side: Literal["left", "center", "right"] = "left",
+        up: str = "centre",
+    ) -> Text:
+        """Write one line of plain text.
+
+        Parameters
+        ----------
+        x, y : float
+            Design pixels.
+        text : str
+            Plain text; it is never read as markup.
+        size : {"title", "answer", "label", "small"}
+        tone : str
+            A colour of the theme by its name there.
+        face : {"text", "strong", "title"}
+        side : {"left", "right", "center"}
+            Which end of the text stands at `x`.
+        up : {"top", "centre", "bottom"}
+            Which part of the line stands at `y`. A line reaches from its face's ascent to its
+            descent, so that lines of different letters stand level.
+
+        Returns
+        -------
+        matplotlib.text.Text
+        """
+        points = self.size[size] * 0.72
+        drop = {"top": 0.93, "centre": 0.36, "bottom": -0.24}[up] * self.size[size]
+        artist = Text(
+            *self.spot(x, y + drop),
+            text,
+            fontproperties=_face(face),
+            fontsize=points,
+            color=getattr(self.colour, tone),
+            horizontalalignment=side,
+            verticalalignment="baseline",
+            parse_math=False,
+            transform=self.figure.transFigure,
+        )
+        self.add(artist)
+        return artist
+
+    def tint(self, tone: str, share: float) -> str:
+        """Mix a colour of the theme into the ground; `share` is what is left of it."""
+        return blend(getattr(self.colour, tone), self.colour.ground, share)
+
+    def width(self, text: str, size: str = "label", face: str = "text") -> float:
+        """Measure a line of text in design pixels."""
+        return text_width(text, self.size[size], face)
+
+    def taper(
+        self, x0: float, y0: float, x1: float, y1: float, thick: float, colour: str
+    ) -> Polygon:
+        """Make the house's rule: a line that starts thick and runs out to nothing."""
+        half = thick / 2
+        corners = [(x0, y0 - half), (x1, y1 - half / 4), (x1, y1 + half / 4), (x0, y0 + half)]
+        return Polygon(
+            [self.spot(*corner) for corner in corners],
+            facecolor=colour,
+            edgecolor="none",
+            transform=self.figure.transFigure,
+        )
+
+    def panel(
+        self, box: Box, x: tuple[float, float], y: tuple[float, float], *, log: str = ""
+    ) -> "Panel":
+        """Open a plotting area.
+
+        Parameters
+        ----------
+        box : Box
+        x, y : tuple of float
+            What stands at the left and right edge, at the bottom and top edge.
+        log : {"", "x", "y", "xy"}
+            Axes on a log scale.
+
+        Returns
+        -------
+        Panel
+        """
+        left, bottom = self.spot(box.left, box.bottom)
+        right, top = self.spot(box.right, box.top)
+        axes = self.figure.add_axes((left, bottom, right - left, top - bottom))
+        axes.set_axis_off()
+        axes.set_xscale("log" if "x" in log else "linear")
+        axes.set_yscale("log" if "y" in log else "linear")
+        axes.set_xlim(*x)
+        axes.set_ylim(*y)
+        return Panel(self, axes, box, x, y, log)
+
+
+@dataclass(slots=True)
+class Labels:
+    """Puts labels beside points so that they keep clear of each other, of points and of the edge.
+
+    Attributes
+    ----------
+    canvas : Canvas
+    room : Box
+        Labels stay inside.
+    taken : list of Box
+        What labels keep clear of; grows with each label.
+    """
+
+    canvas: Canvas
+    room: Box
+    taken: list[Box]
+
+    def put(self, x: float, y: float, text: str, *, away: float = 18, face: str = "text") -> bool:
+        """Write `text` near a point at the first free place: right, left, above, below, further.
+
+        Parameters
+        ----------
+        x, y : float
+            The point, in design pixels.
+        text : str
+        away : float
+            Clear distance from the point.
+        face : {"text", "strong", "title"}
+
+        Returns
+        -------
+        bool
+            False when there was no free place, and nothing is written.
+        """
+        wide, high = self.canvas.width(text, "small", face), 1.08 * self.canvas.size["small"]
+        for far in (away, 1.7 * away, 2.6 * away):
+            for across, down in (
+                (1, 0),
+                (-1, 0),
+                (0, -1),
+                (0, 1),
+                (1, -1),
+                (1, 1),
+                (-1, -1),
+                (-1, 1),
+            ):
+                left = x + across * far * (0.75 if down else 1) - wide * (1 - across) / 2
+                middle = y + down * (far + high / 2)
+                box = Box(left, middle - high / 2, left + wide, middle + high / 2)
+                if self._free(box):
+                    self.taken.append(box)
+                    self.canvas.text(left, middle, text, "small", face=face)
+                    return True
+        return False
+
+    def _free(self, box: Box) -> bool:
+        inside = (
+            box.left >= self.room.left
+            and box.right <= self.room.right
+            and box.top >= self.room.top
+            and box.bottom <= self.room.bottom
+        )
+        return inside and not any(box.meets(other) for other in self.taken)
+
+
+def blend(colour: str, ground: str, share: float) -> str:
+    """Mix a colour into the ground; `share` is what is left of it."""
+    mixed = share * np.array(to_rgb(colour)) + (1 - share) * np.array(to_rgb(ground))
+    return to_hex(tuple(mixed))
+
+
+def dress(look: str, colour: str, ground: str) -> dict[str, Any]:
+    """How a bar looks: three that differ in grey as well as in colour."""
+    return {
+        "solid": {"facecolor": colour, "edgecolor": colour, "linewidth": 0.0},
+        "hatched": {
+            "facecolor": blend(colour, ground, 0.22),
+            "edgecolor": colour,
+            "hatch": "///",
+            "linewidth": 0.0,
+        },
+        "hollow": {"facecolor": ground, "edgecolor": colour, "linewidth": 2.2},
+    }[look]
+
+
+def swatch(canvas: Canvas, left: float, y: float, key: Key) -> float:
+    """Draw the mark of a key and return where its text begins."""
+    size = canvas.size["small"]
+    colour = getattr(canvas.colour, key.tone)
+    long, half = 1.7 * size, 0.36 * size
+    through: dict[str, Any] = {"transform": canvas.figure.transFigure}
+    if key.look in {"solid", "hatched", "hollow"}:
+        x, low = canvas.spot(left, y + half)
+        wide, high = long / canvas.page.w, 2 * half / canvas.page.h
+        look = dress(key.look, colour, canvas.colour.ground)
+        canvas.add(Rectangle((x, low), wide, high, **look, **through))
+    elif key.look == "taper":
+        half *= 0.75
+        ends = [
+            (left, y),
+            (left + long / 2, y - half),
+            (left + long, y),
+            (left + long / 2, y + half),
+        ]
+        canvas.add(
+            Polygon([canvas.spot(*end) for end in ends], color=colour, linewidth=0, **through)
+        )
+    else:
+        long = 0.8 * size
+        x, at = canvas.spot(left + long / 2, y)
+        canvas.add(Line2D([x], [at], **point(canvas, colour, key.look, 22, key.open), **through))
+    return left + long + 0.5 * size
+
+
+def point(canvas: Canvas, colour: str, shape: str, pixels: float, hollow: bool) -> dict[str, Any]:
+    """How a point looks: with a halo of the ground, so that points that touch stay two."""
+    ground = canvas.colour.ground
+    return {
+        "marker": shape,
+        "markersize": pixels * 0.72,
+        "markerfacecolor": ground if hollow else colour,
+        "markeredgecolor": colour if hollow else ground,
+        "markeredgewidth": (4 if hollow else 2) * 0.72,
+        "linestyle": "none",
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A plotting area that knows where its data stand on the page.
+
+    Attributes
+    ----------
+    canvas : Canvas
+    axes : matplotlib.axes.Axes
+        In data units, with nothing of matplotlib's own drawn.
+    box : Box
+    x, y : tuple of float
+        Limits.
+    log : str
+        Axes on a log scale.
+    """
+
+    canvas: Canvas
+    axes: Axes
+    box: Box
+    x: tuple[float, float]
+    y: tuple[float, float]
+    log: str
+
+    def px(self, value: float) -> float:
+        """Where an x value stands, in design pixels."""
+        return self.box.left + self._share(value, self.x, "x" in self.log) * self.box.width
+
+    def py(self, value: float) -> float:
+        """Where a y value stands, in design pixels."""
+        return self.box.bottom - self._share(value, self.y, "y" in self.log) * self.box.height
+
+    @staticmethod
+    def _share(value: float, limits: tuple[float, float], log: bool) -> float:
+        low, high = np.log(limits) if log else limits
+        at = np.log(value) if log else value
+        return float((at - low) / (high - low))
+
+    def inch(self, pixels: float) -> float:
+        """Line width in points for a thickness in design pixels."""
+        return pixels * 0.72
+
+    def rule_x(self, values: Sequence[float], labels: Sequence[str]) -> None:
+        """Draw upright grid lines and write their values under them; see :meth:`write_x`."""
+        for value in values:
+            self.grid([value, value], list(self.y), value == 0)
+        self.write_x(values, labels)
+
+    def write_x(self, values: Sequence[float], labels: Sequence[str]) -> None:
+        """Write values under the panel: the ends first, then what fits between."""
+        canvas, gap = self.canvas, 0.5 * self.canvas.size["small"]
+        left, right = SAFE * canvas.page.w, (1 - SAFE) * canvas.page.w
+        taken: list[tuple[float, float]] = []
+        order = sorted(range(len(values)), key=lambda i: 0 < i < len(values) - 1)
+        for place in order:
+            half = canvas.width(labels[place], "small") / 2
+            middle = min(max(self.px(values[place]), left + half), right - half)
+            if all(middle + half + gap < low or middle - half - gap > high for low, high in taken):
+                taken.append((middle - half, middle + half))
+                canvas.text(
+                    middle, self.box.bottom + 10, labels[place], "small",
+                    tone="soft", side="center", up="top",
+                )  # fmt: skip
+
+    def rule_y(self, values: Sequence[float], labels: Sequence[str]) -> None:
+        """Draw level grid lines and write their values left of them, where there is room."""
+        last = float("inf")
+        for value, label in zip(values, labels, strict=True):
+            self.grid(list(self.x), [value, value], value == 0)
+            y = self.py(value)
+            if last - y > 1.1 * self.canvas.size["small"]:
+                self.canvas.text(self.box.left - 14, y, label, "small", tone="soft", side="right")
+                last = y
+
+    def grid(self, x: list[float], y: list[float], base: bool) -> None:
+        """Draw one grid line; the line at zero is darker."""
+        self.axes.add_line(
+            Line2D(
+                x, y,
+                color=self.canvas.colour.soft if base else self.canvas.colour.line,
+                linewidth=1.5 if base else 1.1,
+                zorder=0.5,
+                clip_on=False,
+                gid="grid",
+            )
+        )  # fmt: skip
