@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 FEWEST_VALUES = 16
 """Below this a block length cannot be told, and no standard error is given."""
 
-MOST_VALUES = 2048
+MOST_VALUES = 512
 """Longer passes are first averaged over runs of 2, 4, 8 ... frames until no more are left."""
 
 
@@ -42,29 +42,40 @@ def block_length(values: NDArray[np.float64]) -> float:
     centred = values - values.mean()
     runs = max(5, int(math.log10(n)))
     most = min(math.ceil(math.sqrt(n)) + runs, n - 2)
-    padded = np.concatenate([centred, np.zeros(most)])
-    products = np.correlate(padded, centred, mode="valid")
+    products = np.correlate(np.concatenate([centred, np.zeros(most)]), centred, mode="valid")
     if products[0] <= 0:
         return 1.0
-    # Each autocorrelation is scaled by the parts of the series that enter it.
-    squares = np.concatenate([[0.0], np.cumsum(centred**2)])
-    lags = np.arange(most + 1)
-    scale = np.sqrt(np.maximum((squares[n] - squares[lags + 1]) * squares[n - lags - 1], 0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        small = np.abs(products) / scale < 2 * math.sqrt(math.log10(n) / n)
-    together = np.convolve(small, np.ones(runs, dtype=int), mode="valid")[: most - runs + 1]
-    quiet = np.flatnonzero(together == runs)
-    width = min(2 * max(int(quiet[0]), 1), most) if len(quiet) else most
+    quiet = _first_quiet_lag(centred, products, runs)
+    width = most if quiet is None else min(2 * max(quiet, 1), most)
     k = np.arange(1, width + 1)
-    weights = np.minimum(1.0, 2 * (1 - k / width))
-    covariances = products[1 : width + 1] / n
-    g = 2 * float(np.sum(weights * k * covariances))
-    spectrum = products[0] / n + 2 * float(np.sum(weights * covariances))
-    longest = math.ceil(min(3 * math.sqrt(n), n / 3))
+    weighted = np.minimum(1.0, 2 * (1 - k / width)) * products[1 : width + 1] / n
+    g = 2 * float((k * weighted).sum())
+    spectrum = float(products[0]) / n + 2 * float(weighted.sum())
+    longest = float(math.ceil(min(3 * math.sqrt(n), n / 3)))
     if spectrum == 0:
-        return float(longest)
-    length = float(2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
-    return min(length, float(longest))
+        return longest
+    length: float = (2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
+    return min(length, longest)
+
+
+def _first_quiet_lag(
+    centred: NDArray[np.float64], products: NDArray[np.float64], runs: int
+) -> int | None:
+    """Find the first lag from which `runs` autocorrelations in a row are not significant."""
+    n, most = len(centred), len(products) - 1
+    limit = 2 * math.sqrt(math.log10(n) / n)
+    squares = centred * centred
+    # Each autocorrelation is scaled by the parts of the series that enter it.
+    whole = float(products[0])
+    without_first = (whole - np.cumsum(squares[: most + 1])).tolist()
+    without_last = (whole - np.cumsum(squares[: n - most - 2 : -1])).tolist()
+    small = 0
+    for lag, product in enumerate(products.tolist()[:most]):
+        scale = without_first[lag] * without_last[lag]
+        small = small + 1 if scale > 0 and abs(product) < limit * math.sqrt(scale) else 0
+        if small == runs and lag + 1 >= runs:
+            return lag + 1 - runs
+    return None
 
 
 def block_standard_error(values: NDArray[np.float64], length: int) -> float:
@@ -100,13 +111,62 @@ def block_standard_error(values: NDArray[np.float64], length: int) -> float:
     return math.sqrt(length / n * float(np.mean(block_means**2)))
 
 
-def standard_error(times: NDArray[np.float64]) -> tuple[float, float]:
-    """Tell the standard error of the mean frame time and the effective number of frames.
+def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:
+    """Sum runs of 2^halvings neighbouring values, pair by pair.
 
     Parameters
     ----------
     times : ndarray of float, shape (n,)
-        Frame times in ms.
+        The series; an incomplete run at its end is left out.
+    halvings : int
+        Binary logarithm of the run length.
+
+    Returns
+    -------
+    ndarray of float, shape (n >> halvings,)
+        The same to the bit whether summed at once or in steps.
+
+    Examples
+    --------
+    >>> run_sums(np.arange(9.0), 2).tolist()
+    [6.0, 22.0]
+    """
+    for _ in range(halvings):
+        even = len(times) // 2 * 2
+        times = times[:even:2] + times[1:even:2]
+    return times
+
+
+def halvings_for(count: int) -> int:
+    """Tell how often a series is halved before its dependence is looked at.
+
+    Parameters
+    ----------
+    count : int
+        Its length.
+
+    Returns
+    -------
+    int
+        Smallest k with ``count >> k`` at most 512.
+
+    Examples
+    --------
+    >>> halvings_for(512), halvings_for(15_000)
+    (0, 5)
+    """
+    return next(k for k in range(64) if count >> k <= MOST_VALUES)
+
+
+def standard_error(runs: NDArray[np.float64], variance: float) -> tuple[float, float]:
+    """Tell the standard error of the mean frame time and the effective number of frames.
+
+    Parameters
+    ----------
+    runs : ndarray of float, shape (m,)
+        Means of runs of frames in ms, m at most 512; the frames themselves where they are few.
+    variance : float
+        Variance of the single frame times in ms^2, divisor n.
 
     Returns
     -------
@@ -118,14 +178,10 @@ def standard_error(times: NDArray[np.float64]) -> tuple[float, float]:
 
     Examples
     --------
-    >>> standard_error(np.ones(3))
+    >>> standard_error(np.ones(3), 0.0)
     (nan, nan)
     """
-    n = len(times)
-    if n < FEWEST_VALUES:
+    if len(runs) < FEWEST_VALUES:
         return math.nan, math.nan
-    runs = times
-    while len(runs) > MOST_VALUES:
-        runs = runs[: len(runs) // 2 * 2].reshape(-1, 2).mean(axis=1)
     error = block_standard_error(runs, max(1, math.ceil(block_length(runs))))
-    return error, float(np.var(times)) / error**2 if error > 0 else math.nan
+    return error, variance / error**2 if error > 0 else math.nan

@@ -6,7 +6,10 @@ from numpy.typing import NDArray
 from perfkit.defaults import HITCH_FACTOR, HITCH_NEIGHBOURS
 
 _HALF = HITCH_NEIGHBOURS // 2
+_BLOCK = 32
 _PIECE = 4096
+_MANY = 8
+_WINDOW = np.arange(HITCH_NEIGHBOURS)
 
 
 def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -28,10 +31,12 @@ def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
     >>> running_median(np.array([1.0, 9.0, 2.0])).tolist()
     [2.0, 2.0, 2.0]
     """
-    return np.array(
-        [np.median(times[max(0, i - _HALF) : i + _HALF + 1]) for i in range(len(times))],
-        dtype=float,
-    )
+    count = len(times)
+    places = np.arange(count)
+    windows = np.pad(times, _HALF, constant_values=np.inf).take(places[:, None] + _WINDOW)
+    windows.sort(axis=1)
+    size = np.minimum(places, _HALF) + np.minimum(places[::-1], _HALF) + 1
+    return (windows[places, (size - 1) // 2] + windows[places, size // 2]) / 2
 
 
 def count_hitches(times: NDArray[np.float64]) -> int:
@@ -58,10 +63,33 @@ def count_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return int(np.count_nonzero(times > HITCH_FACTOR * running_median(times)))
-    head = _HALF + times[: 2 * _HALF].size - _HALF
-    start = times[:_HALF] > HITCH_FACTOR * running_median(times[:head])[:_HALF]
-    end = times[-_HALF:] > HITCH_FACTOR * running_median(times[-head:])[-_HALF:]
-    return int(np.count_nonzero(start)) + count_inner_hitches(times) + int(np.count_nonzero(end))
+    return (
+        count_end_hitches(times[: 2 * _HALF])
+        + count_inner_hitches(times)
+        + count_end_hitches(times[: -2 * _HALF - 1 : -1])
+    )
+
+
+def count_end_hitches(end: NDArray[np.float64]) -> int:
+    """Count the hitches among the outermost 15 frames at one end of a pass.
+
+    Parameters
+    ----------
+    end : ndarray of float, shape (30,)
+        The outermost 30 frame times in ms, the outermost first.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> count_end_hitches(np.array([26.0] + [10.0] * 29))
+    1
+    """
+    if not end[:_HALF].max() > HITCH_FACTOR * end.min():
+        return 0
+    return int(np.count_nonzero(end[:_HALF] > HITCH_FACTOR * running_median(end)[:_HALF]))
 
 
 def count_inner_hitches(times: NDArray[np.float64]) -> int:
@@ -84,13 +112,58 @@ def count_inner_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return 0
-    scaled = HITCH_FACTOR * times
-    windows = np.lib.stride_tricks.sliding_window_view(scaled, HITCH_NEIGHBOURS)
     inner = times[_HALF:-_HALF]
-    candidates = np.flatnonzero(inner > scaled.min())
+    candidates = np.flatnonzero(inner > HITCH_FACTOR * times.min())
+    if len(candidates) * _MANY > len(inner):
+        candidates = candidates[inner[candidates] > HITCH_FACTOR * _low_around(times)[candidates]]
     found = 0
     for first in range(0, len(candidates), _PIECE):
         piece = candidates[first : first + _PIECE]
-        below = np.count_nonzero(windows[piece] < inner[piece, None], axis=1)
+        windows = times.take(piece[:, None] + _WINDOW)
+        below = (HITCH_FACTOR * windows < inner[piece, None]).sum(axis=1)
         found += int(np.count_nonzero(below > _HALF))
     return found
+
+
+def _low_around(times: NDArray[np.float64]) -> NDArray[np.float64]:
+    # The smallest value of the block of each inner frame and of the two blocks beside it, which
+    # together hold all its neighbours since a block is longer than 15 frames.
+    padded = np.pad(times, (0, -len(times) % _BLOCK), constant_values=np.inf)
+    lows = np.pad(padded.reshape(-1, _BLOCK).min(axis=1), 1, constant_values=np.inf)
+    around = np.minimum(np.minimum(lows[:-2], lows[1:-1]), lows[2:])
+    return np.repeat(around, _BLOCK)[_HALF : len(times) - _HALF]
+
+
+class HitchCounter:
+    """Counts the hitches of a pass that comes in blocks.
+
+    Blocks are joined by an overlap of 30 frames, so the count is that of the whole pass.
+    """
+
+    def __init__(self) -> None:
+        self._tail = np.empty(0)
+        self._found = 0
+        self._seen = 0
+
+    def add(self, times: NDArray[np.float64]) -> None:
+        """Look at the next frames.
+
+        Parameters
+        ----------
+        times : ndarray of float, shape (n,)
+            Frame times in ms.
+        """
+        if not len(times):
+            return
+        joined = np.concatenate([self._tail, times])
+        if self._seen < 2 * _HALF <= len(joined):
+            self._found += count_end_hitches(joined[: 2 * _HALF])
+        self._seen += len(times)
+        self._found += count_inner_hitches(joined)
+        self._tail = joined[-2 * _HALF :].copy()
+
+    def count(self) -> int:
+        """Give the number of hitches, the pass having ended."""
+        if self._seen < HITCH_NEIGHBOURS:
+            return count_hitches(self._tail)
+        return self._found + count_end_hitches(self._tail[::-1])

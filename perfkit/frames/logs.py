@@ -284,7 +284,23 @@ def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:
             read_dictionary=[dictionary] if dictionary else None,
         )
     except (pa.ArrowException, OSError) as error:
-        raise BadLog(None, "", str(error), "a whole, readable Parquet log") from None
+        raise unreadable_parquet(error) from None
+
+
+def unreadable_parquet(error: Exception) -> BadLog:
+    """Say that a Parquet log cannot be read.
+
+    Parameters
+    ----------
+    error : Exception
+        What the reader said.
+
+    Returns
+    -------
+    BadLog
+    """
+    said = str(error).strip().splitlines() or [type(error).__name__]
+    return BadLog(None, "", said[0], "a whole, readable Parquet log")
 
 
 def check_parquet_column(file: pq.ParquetFile, column: str) -> None:
@@ -343,4 +359,4 @@ def read_parquet_blocks(
             yield as_frame_times(batch.column(0), unit, column, row, None)
             row += len(batch)
     except (pa.ArrowException, OSError) as error:
-        raise BadLog(None, column, str(error), "a whole, readable Parquet log") from None
+        raise unreadable_parquet(error) from None

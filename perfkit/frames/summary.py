@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -10,9 +10,7 @@ from perfkit.errors import StudyError
 from perfkit.frames.measure import measure
 from perfkit.frames.statistics import FRAMES_FOR_01PCT, FRAMES_FOR_1PCT, FrameStatistics
 from perfkit.progress import QUIET, Progress
-
-if TYPE_CHECKING:
-    from perfkit.study import Study
+from perfkit.study import Study
 
 MEASURES = (
     "frames",
@@ -49,7 +47,7 @@ class PassSummary:
     flags: pd.DataFrame
 
 
-def summarize(study: "Study", *, client: Any = None, progress: Progress = QUIET) -> PassSummary:
+def summarize(study: Study, *, client: Any = None, progress: Progress = QUIET) -> PassSummary:
     """Measure every pass of a study and say what is wrong with any.
 
     Parameters
@@ -72,7 +70,12 @@ def summarize(study: "Study", *, client: Any = None, progress: Progress = QUIET)
         If a log cannot be used; every bad log is listed.
     """
     measured, problems = measure(
-        study.path, study.log_format, study.passes, study.settings.targets_fps, progress
+        study.path,
+        study.log_format,
+        study.passes,
+        study.settings.targets_fps,
+        client,
+        progress,
     )
     if problems:
         raise StudyError(problems)
@@ -81,9 +84,7 @@ def summarize(study: "Study", *, client: Any = None, progress: Progress = QUIET)
     return PassSummary(passes, pd.DataFrame(columns=list(FLAG_COLUMNS)))
 
 
-def summarize_passes(
-    study: "Study", client: Any = None, progress: Progress = QUIET
-) -> pd.DataFrame:
+def summarize_passes(study: Study, client: Any = None, progress: Progress = QUIET) -> pd.DataFrame:
     """Summarise every pass of a study in one row.
 
     Parameters

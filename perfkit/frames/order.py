@@ -1,0 +1,291 @@
+"""Exact order statistics: of an array, and of a stream that does not fit in memory."""
+
+import math
+from collections.abc import Callable, Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+KEEP = 1 << 20
+"""Values a `Middle` may hold before it narrows."""
+
+_DIGIT_BITS = 16
+
+
+def place(count: int, share: float) -> tuple[int, float]:
+    """Position of a quantile of type 7 among sorted values.
+
+    Parameters
+    ----------
+    count : int
+        Number of values.
+    share : float
+        Share of the quantile in [0, 1].
+
+    Returns
+    -------
+    rank : int
+        Rank of the value at or below it, 0 the smallest.
+    part : float
+        How far it lies towards the next value, in [0, 1).
+
+    Examples
+    --------
+    >>> place(5, 0.625)
+    (2, 0.5)
+    """
+    position = (count - 1) * share
+    rank = math.floor(position)
+    return rank, position - rank
+
+
+def between(lower: float, upper: float, part: float) -> float:
+    """Interpolate between two neighbouring values, rounding as `numpy.quantile` does.
+
+    Parameters
+    ----------
+    lower, upper : float
+        The neighbours.
+    part : float
+        How far from lower to upper, in [0, 1).
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> between(10.0, 20.0, 0.25)
+    12.5
+    """
+    gap = upper - lower
+    return upper - gap * (1 - part) if part >= 0.5 else lower + gap * part
+
+
+def put_in_place(values: Floats, ranks: tuple[int, ...]) -> None:
+    """Reorder an array so that the values of some ranks stand where sorting would put them.
+
+    Each step looks only at the values above the last one, so all together cost little more than the
+    first.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        Reordered in place.
+    ranks : tuple of int
+        Rising ranks, 0 the smallest.
+
+    Examples
+    --------
+    >>> values = np.array([4.0, 1.0, 3.0, 2.0])
+    >>> put_in_place(values, (1, 2))
+    >>> values.tolist()
+    [1.0, 2.0, 3.0, 4.0]
+    """
+    start = 0
+    for rank in ranks:
+        values[start:].partition(rank - start)
+        start = rank + 1
+
+
+def quantile_in_place(values: Floats, share: float, stop: int | None = None) -> float:
+    """Read a quantile of type 7, equal to that of `numpy.quantile` to the bit.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        An array in which `put_in_place` has set the quantile's rank.
+    share : float
+        Share of the quantile in [0, 1].
+    stop : int or None
+        A higher rank that is set too, which shortens the search for the next value.
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    .. [1] R. J. Hyndman and Y. Fan (1996), "Sample quantiles in statistical packages",
+       The American Statistician 50:361-365.
+
+    Examples
+    --------
+    >>> quantile_in_place(np.array([1.0, 2.0, 4.0, 3.0]), 0.5)
+    2.5
+    """
+    rank, part = place(len(values), share)
+    lower = float(values[rank])
+    if not part:
+        return lower
+    last = None if stop is None else max(stop + 1, rank + 2)
+    return between(lower, float(values[rank + 1 : last].min()), part)
+
+
+class Largest:
+    """The largest values of a stream.
+
+    Parameters
+    ----------
+    keep : int
+        How many, at least 1.
+    """
+
+    def __init__(self, keep: int) -> None:
+        self._keep = keep
+        self._floor = -math.inf
+        self._parts: list[Floats] = []
+        self._held = 0
+
+    def add(self, values: Floats) -> None:
+        """Look at the next values of the stream."""
+        high = values[np.flatnonzero(values > self._floor)]
+        self._parts.append(high)
+        self._held += len(high)
+        if self._held > self._keep + max(self._keep, KEEP // 16):
+            self._narrow()
+
+    def _narrow(self) -> None:
+        held = np.concatenate(self._parts)
+        if len(held) > self._keep:
+            held.partition(len(held) - self._keep)
+            held = held[len(held) - self._keep :].copy()
+            self._floor = float(held.min())
+        self._parts, self._held = [held], len(held)
+
+    def sorted(self) -> Floats:
+        """Give the values kept, smallest first."""
+        self._narrow()
+        return np.sort(self._parts[0])
+
+
+class Middle:
+    """One quantile of a stream, exact as long as the stream's middle stays where it was.
+
+    All values are held until there are too many, then only those around the quantile of what came
+    so far; the others are counted. If the stream drifts away from them, `value` says so.
+
+    Parameters
+    ----------
+    share : float
+        Share of the quantile in [0, 1].
+    keep : int
+        Values that may be held.
+    """
+
+    def __init__(self, share: float, keep: int = KEEP) -> None:
+        self._share = share
+        self._keep = keep
+        self._low, self._high = -math.inf, math.inf
+        self._seen = self._below = self._held = 0
+        self._parts: list[Floats] = []
+
+    def add(self, values: Floats) -> None:
+        """Look at the next values of the stream."""
+        self._seen += len(values)
+        if self._low > -math.inf:
+            above = values >= self._low
+            self._below += len(values) - int(np.count_nonzero(above))
+            above &= values <= self._high
+            values = values[np.flatnonzero(above)]
+        else:
+            values = values.copy()
+        self._parts.append(values)
+        self._held += len(values)
+        if self._held > self._keep:
+            self._narrow()
+
+    def _narrow(self) -> None:
+        held = np.concatenate(self._parts)
+        centre = place(self._seen, self._share)[0] - self._below
+        first = max(0, centre - self._keep // 4)
+        last = min(len(held) - 1, centre + self._keep // 4)
+        if first <= last:
+            held.partition(first)
+            low = float(held[first])
+            held[first:].partition(last - first)
+            high = float(held[last])
+            self._below += int(np.count_nonzero(held < low))
+            held = held[(held >= low) & (held <= high)]
+            self._low, self._high = low, high
+        if first > last or len(held) > self._keep // 4 * 3:
+            # The middle drifted away, or sits on one value many times: nothing more is held.
+            self._low, self._high, held = math.inf, -math.inf, held[:0].copy()
+            self._below = 0
+        self._parts, self._held = [held], len(held)
+
+    def value(self) -> float:
+        """Give the quantile, or NaN where it is not among the values held."""
+        held = np.concatenate(self._parts) if self._parts else np.empty(0)
+        rank, part = place(self._seen, self._share)
+        rank -= self._below
+        if rank < 0 or rank + (part > 0) >= len(held):
+            return math.nan
+        held.partition(rank)
+        lower = float(held[rank])
+        return between(lower, float(held[rank + 1 :].min()), part) if part else lower
+
+
+def value_at_rank(again: Callable[[], Iterable[Floats]], rank: int) -> float:
+    """Find the value of one rank by reading a stream four times in little memory.
+
+    Non-negative floats are ordered like their bit patterns, so each reading fixes sixteen bits.
+
+    Parameters
+    ----------
+    again : callable
+        Starts a new reading of the same non-negative values.
+    rank : int
+        Rank wanted, 0 the smallest.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> value_at_rank(lambda: [np.array([3.0, 1.0]), np.array([2.0])], 1)
+    2.0
+    """
+    prefix = 0
+    for shift in range(64 - _DIGIT_BITS, -1, -_DIGIT_BITS):
+        counts = np.zeros(1 << _DIGIT_BITS, dtype=np.int64)
+        for values in again():
+            digits = np.ascontiguousarray(values).view(np.int64) >> shift
+            inside = digits[digits >> _DIGIT_BITS == prefix]
+            low_digits = inside & ((1 << _DIGIT_BITS) - 1)
+            counts += np.bincount(low_digits, minlength=1 << _DIGIT_BITS)
+        running = np.cumsum(counts)
+        digit = int(np.searchsorted(running, rank, side="right"))
+        rank -= int(running[digit - 1]) if digit else 0
+        prefix = prefix << _DIGIT_BITS | digit
+    return float(np.array([prefix], dtype=np.int64).view(np.float64)[0])
+
+
+def quantile_again(again: Callable[[], Iterable[Floats]], count: int, share: float) -> float:
+    """Find one quantile of a stream that can be read again, whatever its order.
+
+    Parameters
+    ----------
+    again : callable
+        Starts a new reading of the same non-negative values.
+    count : int
+        How many values there are.
+    share : float
+        Share of the quantile in [0, 1].
+
+    Returns
+    -------
+    float
+        Quantile of type 7.
+
+    Examples
+    --------
+    >>> quantile_again(lambda: [np.array([3.0, 1.0, 2.0, 4.0])], 4, 0.5)
+    2.5
+    """
+    rank, part = place(count, share)
+    lower = value_at_rank(again, rank)
+    return between(lower, value_at_rank(again, rank + 1), part) if part else lower

@@ -1,0 +1,230 @@
+"""Opening the logs of a study and measuring what is in them; every function here runs anywhere."""
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pyarrow.parquet as pq
+
+from perfkit.frames import combined
+from perfkit.frames.logs import (
+    BadLog,
+    csv_columns,
+    open_parquet,
+    read_csv_blocks,
+    read_parquet_blocks,
+)
+from perfkit.frames.order import Floats
+from perfkit.frames.statistics import FrameStatistics
+from perfkit.frames.stream import PassReader
+from perfkit.study.folder import LOG_BYTES, Refused, open_inside, open_text
+
+PARQUET_FRAMES = 500_000_000
+"""Frames that one Parquet log may hold; a small file can claim far more."""
+
+_BUFFER_BYTES = 1 << 20
+
+Measured = tuple[str, FrameStatistics]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRequest:
+    """What is needed to read one log, on this machine or another.
+
+    Attributes
+    ----------
+    root : Path
+        The study folder.
+    name : str
+        Path of the log from there.
+    column, unit : str
+        Which column holds the frame times, and in which unit.
+    targets_fps : tuple of float
+        Rates for the time shares.
+    """
+
+    root: Path
+    name: str
+    column: str
+    unit: str
+    targets_fps: tuple[float, ...]
+
+
+@contextmanager
+def open_log(request: LogRequest) -> Iterator[tuple[Iterator[Floats], int]]:
+    """Open one log.
+
+    Parameters
+    ----------
+    request : LogRequest
+
+    Yields
+    ------
+    blocks : iterator of ndarray
+        Frame times in ms, in order; raises `BadLog` where one is none.
+    most_frames : int
+        How many there can be.
+
+    Raises
+    ------
+    BadLog
+        If the log cannot be used.
+    """
+    try:
+        if request.name.endswith(".parquet"):
+            with _open_rows(request, "") as file:
+                blocks = read_parquet_blocks(file, request.column, request.unit)
+                yield blocks, file.metadata.num_rows
+        else:
+            with (
+                open_text(request.root, request.name) as text,
+                io.BufferedReader(text, _BUFFER_BYTES) as stream,
+            ):
+                _check_header(csv_columns(stream), request.column)
+                yield read_csv_blocks(stream, request.column, request.unit), LOG_BYTES // 2
+    except Refused as refused:
+        raise BadLog(None, "", "", refused.allowed, refused.action) from None
+
+
+def _check_header(names: list[str], column: str) -> None:
+    if names.count(column) != 1:
+        said = "it more than once" if column in names else f"columns {', '.join(names)}"
+        raise BadLog(1, column, said, f"one column is named {column!r}")
+
+
+@contextmanager
+def _open_rows(request: LogRequest, dictionary: str) -> Iterator[pq.ParquetFile]:
+    with open_inside(request.root, request.name) as stream:
+        file = open_parquet(stream, dictionary)
+        if file.metadata.num_rows > PARQUET_FRAMES:
+            raise BadLog(
+                None,
+                "",
+                f"{file.metadata.num_rows:,} rows",
+                f"a Parquet log may have {PARQUET_FRAMES:,} rows",
+                "split it",
+            )
+        yield file
+
+
+def _read_again(request: LogRequest) -> Iterator[Floats]:
+    with open_log(request) as (blocks, _):
+        yield from blocks
+
+
+def measure_log(request: LogRequest) -> FrameStatistics | BadLog:
+    """Compute the statistics of one log, or say why it cannot be used.
+
+    Parameters
+    ----------
+    request : LogRequest
+
+    Returns
+    -------
+    FrameStatistics or BadLog
+        The error is returned, not raised, so that all logs of a study are looked at.
+    """
+    try:
+        with open_log(request) as (blocks, most_frames):
+            reader = PassReader(request.targets_fps, most_frames)
+            for block in blocks:
+                reader.add(block)
+            if reader.count:
+                return reader.finish(partial(_read_again, request))
+            return BadLog(None, request.column, "no frame", "a log has at least one frame")
+    except BadLog as bad:
+        return bad
+
+
+@contextmanager
+def open_combined(request: LogRequest) -> Iterator[pq.ParquetFile]:
+    """Open a combined file and check its columns.
+
+    Parameters
+    ----------
+    request : LogRequest
+
+    Yields
+    ------
+    pyarrow.parquet.ParquetFile
+
+    Raises
+    ------
+    BadLog
+        If it cannot be used.
+    """
+    try:
+        with _open_rows(request, combined.ID_COLUMN) as file:
+            combined.check_columns(file, request.column)
+            yield file
+    except Refused as refused:
+        raise BadLog(None, "", "", refused.allowed, refused.action) from None
+
+
+def _pieces(request: LogRequest, file: pq.ParquetFile, groups: range) -> combined.Pieces:
+    before = sum(file.metadata.row_group(group).num_rows for group in range(groups.start))
+    return combined.read_pieces(file, request.column, request.unit, groups, before)
+
+
+def _read_pass_again(request: LogRequest, pass_id: str) -> Iterator[Floats]:
+    with open_combined(request) as file:
+        for name, times in _pieces(request, file, range(file.num_row_groups)):
+            if name == pass_id:
+                yield times
+
+
+def measure_combined(request: LogRequest) -> Iterator[Measured]:
+    """Compute the statistics of every pass in a combined file, in one reading if possible.
+
+    Parameters
+    ----------
+    request : LogRequest
+        Names the combined file.
+
+    Yields
+    ------
+    pass_id : str
+    statistics : FrameStatistics
+
+    Raises
+    ------
+    BadLog
+        If the file cannot be used.
+    Scattered
+        If the rows of a pass do not stand together.
+    """
+    with open_combined(request) as file:
+        reader = partial(PassReader, request.targets_fps, file.metadata.num_rows)
+        pieces = _pieces(request, file, range(file.num_row_groups))
+        yield from combined.measure_together(pieces, reader, partial(_read_pass_again, request))
+
+
+def measure_some(
+    request: LogRequest, wanted: frozenset[str], groups: range
+) -> list[Measured] | BadLog:
+    """Compute the statistics of some passes of a combined file.
+
+    Parameters
+    ----------
+    request : LogRequest
+        Names the combined file.
+    wanted : frozenset of str
+        The passes to measure.
+    groups : range
+        Row groups that hold all their rows.
+
+    Returns
+    -------
+    list of (str, FrameStatistics), or BadLog
+    """
+    try:
+        with open_combined(request) as file:
+            reader = partial(PassReader, request.targets_fps, file.metadata.num_rows)
+            again = partial(_read_pass_again, request)
+            pieces = _pieces(request, file, groups)
+            return list(combined.measure_scattered(pieces, wanted, reader, again))
+    except BadLog as bad:
+        return bad

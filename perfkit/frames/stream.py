@@ -1,0 +1,177 @@
+"""Statistics of a pass that is read piece by piece and may be longer than memory."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+
+import numpy as np
+
+from perfkit.frames.dependence import halvings_for, run_sums
+from perfkit.frames.hitches import HitchCounter
+from perfkit.frames.order import Floats, Largest, Middle, quantile_again
+from perfkit.frames.statistics import (
+    FrameStatistics,
+    assemble,
+    frame_statistics,
+    tail_length,
+    time_above,
+)
+
+WHOLE = 1 << 17
+"""Passes of at most this many frames are held and handled as one array."""
+
+_BLOCK = 1 << 14
+_HALVINGS = 8
+
+Blocks = Iterable[Floats]
+
+
+class PassReader:
+    """Takes the frame times of one pass in pieces and gives its statistics.
+
+    The result depends on the frame times alone, not on how they were cut: sums run over blocks of
+    16,384 frames counted from the start of the pass, everything else is exact.
+
+    Parameters
+    ----------
+    targets_fps : tuple of float
+        Rates for the time shares.
+    most_frames : int
+        How many frames the pass can have; the longest hundredth of them is held.
+    """
+
+    def __init__(self, targets_fps: tuple[float, ...], most_frames: int) -> None:
+        self._targets = targets_fps
+        self._most = most_frames
+        self._waiting: list[Floats] = []
+        self._count = 0
+        self._long: _LongPass | None = None
+
+    def add(self, times: Floats) -> None:
+        """Take the next frames.
+
+        Parameters
+        ----------
+        times : ndarray of float, shape (n,)
+            Frame times in ms; may be kept, so must not change later.
+        """
+        self._waiting.append(times)
+        self._count += len(times)
+        if self._count > WHOLE and self._long is None:
+            self._long = _LongPass(self._targets, self._most)
+        if self._long is not None and sum(map(len, self._waiting)) >= _BLOCK:
+            self._drain(self._long)
+
+    def _drain(self, long: "_LongPass") -> None:
+        joined = _joined(self._waiting)
+        full = len(joined) // _BLOCK * _BLOCK
+        for first in range(0, full, _BLOCK):
+            long.add(joined[first : first + _BLOCK])
+        self._waiting = [joined[full:].copy()]
+
+    @property
+    def count(self) -> int:
+        """Frames taken so far."""
+        return self._count
+
+    def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
+        """Give the statistics, the pass having ended.
+
+        Parameters
+        ----------
+        again : callable
+            Starts a new reading of the pass; used only for a very long pass whose middle drifted.
+
+        Returns
+        -------
+        FrameStatistics
+
+        Raises
+        ------
+        ValueError
+            If there was no frame.
+        """
+        if self._long is None:
+            return frame_statistics(_joined(self._waiting), self._targets)
+        self._long.add(_joined(self._waiting))
+        return self._long.finish(again)
+
+
+def _joined(parts: list[Floats]) -> Floats:
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+class _LongPass:
+    def __init__(self, targets_fps: tuple[float, ...], most_frames: int) -> None:
+        self._limits = tuple(1000 / fps for fps in targets_fps)
+        self._above: list[list[float]] = [[] for _ in targets_fps]
+        self._counts: list[int] = []
+        self._sums: list[float] = []
+        self._squares: list[float] = []
+        self._runs: list[Floats] = []
+        self._last = math.nan
+        self._hitches = HitchCounter()
+        self._tail = Largest(tail_length(most_frames))
+        self._middles = {"median_ms": Middle(0.5), "p95_ms": Middle(0.95)}
+        self._pacing = Middle(0.5)
+
+    def add(self, block: Floats) -> None:
+        if not len(block):
+            return
+        total = float(block.sum())
+        off = block - total / len(block)
+        self._counts.append(len(block))
+        self._sums.append(total)
+        self._squares.append(float(np.einsum("i,i->", off, off)))
+        self._runs.append(run_sums(block, _HALVINGS))
+        for limit, above in zip(self._limits, self._above, strict=True):
+            above.append(time_above(block, limit, total))
+        self._hitches.add(block)
+        self._tail.add(block)
+        for middle in self._middles.values():
+            middle.add(block)
+        self._pacing.add(_steps(block, self._last))
+        self._last = float(block[-1])
+
+    def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
+        count, total = sum(self._counts), math.fsum(self._sums)
+        halvings = halvings_for(count)
+        runs = run_sums(np.concatenate(self._runs), halvings - _HALVINGS)
+        found = {name: middle.value() for name, middle in self._middles.items()}
+        for name, share in (("median_ms", 0.5), ("p95_ms", 0.95)):
+            if math.isnan(found[name]):
+                found[name] = quantile_again(again, count, share)
+        pacing = self._pacing.value()
+        if math.isnan(pacing):
+            pacing = quantile_again(lambda: _all_steps(again()), count - 1, 0.5)
+        tail = self._tail.sorted()
+        return assemble(
+            count=count,
+            total_ms=total,
+            tail=tail[len(tail) - tail_length(count) :],
+            hitches=self._hitches.count(),
+            pacing_ms=pacing,
+            **found,
+            above_ms=tuple(math.fsum(above) for above in self._above),
+            run_means=runs / (1 << halvings),
+            variance=self._variance(count, total),
+        )
+
+    def _variance(self, count: int, total: float) -> float:
+        mean = total / count
+        apart = [n * (s / n - mean) ** 2 for n, s in zip(self._counts, self._sums, strict=True)]
+        return math.fsum([*self._squares, *apart]) / count
+
+
+def _steps(block: Floats, before: float) -> Floats:
+    steps = np.abs(np.diff(block))
+    return steps if math.isnan(before) else np.concatenate([[abs(block[0] - before)], steps])
+
+
+def _all_steps(blocks: Blocks) -> Iterator[Floats]:
+    before = math.nan
+    for block in blocks:
+        if len(block):
+            yield _steps(block, before)
+            before = float(block[-1])
