@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from perfkit.frames.logs import open_parquet, to_ms
-from perfkit.frames.measure import LogRequest, log_blocks
+from perfkit.frames.sources import LogRequest, open_log
 from perfkit.study.folder import open_inside
 
 if TYPE_CHECKING:
@@ -34,13 +34,18 @@ def frame_times(study: "Study", pass_ids: list[str]) -> dict[str, NDArray[np.flo
     passes = study.passes.set_index("pass_id")
     named = passes.loc[[pass_id for pass_id in pass_ids if pass_id in passes.index], "log"]
     found = {
-        pass_id: np.concatenate(list(log_blocks(LogRequest(study.path, log, column, unit, ()))))
+        pass_id: _log(LogRequest(study.path, log, column, unit, ()))
         for pass_id, log in named[named != ""].items()
     }
     missing = set(named[named == ""].index)
     if missing and layout.combined:
         found.update(_combined(study, layout.combined, column, unit, missing))
     return {pass_id: found[pass_id] for pass_id in pass_ids if pass_id in found}
+
+
+def _log(request: LogRequest) -> NDArray[np.float64]:
+    with open_log(request) as (blocks, _):
+        return np.concatenate(list(blocks))
 
 
 def _combined(

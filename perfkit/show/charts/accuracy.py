@@ -60,8 +60,8 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     keys = [Key(SHAPES[kind], names[kind], kind, TONES[kind]) for kind in kinds]
     conditions = (
         f"{len(data)} configurations, {data['gpu'].nunique()} GPUs left out in turn. "
-        f"{100 * inside:.0f} % lie in their {100 * LEVEL:.0f} % range; "
-        f"on the whole {number(abs(off.median()), 2)} % too {'high' if off.median() > 0 else 'low'}."
+        f"{100 * inside:.0f} % lie in their {100 * LEVEL:.0f} % range; on the whole "
+        f"{number(abs(off.median()), 2)} % too {'high' if off.median() > 0 else 'low'}."
     )
     return Words(
         TITLE,

@@ -70,7 +70,8 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     rank = both["workload"].map({workload: place for place, workload in enumerate(order)})
     width, height = analysis.study.settings.value_at
     both = both.assign(width=width, height=height, rank=rank, side=both["kind"] == "discrete")
-    return both.sort_values(["rank", "side"], ignore_index=True).drop(columns=["rank", "side"])
+    ordered: pd.DataFrame = both.sort_values(["rank", "side"], ignore_index=True)
+    return ordered.drop(columns=["rank", "side"])
 
 
 def _known(analysis: "Analysis") -> pd.DataFrame:
