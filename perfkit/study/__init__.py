@@ -1,6 +1,7 @@
 """A folder on disk to one frozen study: reading, rules, problems, prices and rates."""
 
 from perfkit.errors import Problem, StudyError
+from perfkit.study.listing import listing
 from perfkit.study.settings import LogFormat, Settings
 from perfkit.study.study import Inspection, Study, inspect_study, load_study, stale_notice
 from perfkit.study.targets import read_targets
@@ -15,6 +16,7 @@ __all__ = [
     "StudyError",
     "build_machines",
     "inspect_study",
+    "listing",
     "load_study",
     "read_targets",
     "stale_notice",

@@ -85,6 +85,8 @@ class Inspection:
     passes : DataFrame
         passes.csv as far as read; lines with a problem are left out, so that their logs need not
         be opened.
+    notices : tuple of str
+        What a person should know besides.
     """
 
     path: Path
@@ -92,6 +94,7 @@ class Inspection:
     problems: tuple[Problem, ...]
     log_format: LogFormat | None
     passes: pd.DataFrame
+    notices: tuple[str, ...]
 
 
 def load_study(path: str | os.PathLike[str]) -> Study:
@@ -152,18 +155,20 @@ def inspect_study(path: str | os.PathLike[str]) -> Inspection:
             "the folder of a study",
             "there is none, make one with: perfkit new FOLDER",
         )
-        return Inspection(root, None, (problem,), None, nothing)
+        return Inspection(root, None, (problem,), None, nothing, ())
     settings = read_settings(root)
     tables = {name: read_table(root, table) for name, table in TABLES.items()}
     _fill_currency(tables["prices"].frame, settings.keys["currency"])
     problems = _all_problems(root, settings, tables)
     log_format = _log_format(settings)
     passes = tables["passes"].frame
+    notices = _all_notices(settings, tables)
     if not problems:
-        study = _build(root, settings, tables, log_format)
-        return Inspection(root, study, (), log_format, passes)
+        study = _build(root, settings, tables, log_format, notices)
+        return Inspection(root, study, (), log_format, passes, notices)
     bad = {problem.line for problem in problems if problem.file == TABLES["passes"].file}
-    return Inspection(root, None, tuple(problems), log_format, passes[~passes.index.isin(bad)])
+    sound = passes[~passes.index.isin(bad)]
+    return Inspection(root, None, tuple(problems), log_format, sound, notices)
 
 
 def _all_problems(
@@ -216,7 +221,11 @@ def _log_format(settings: ReadSettings) -> LogFormat | None:
 
 
 def _build(
-    root: Path, read: ReadSettings, tables: dict[str, ReadTable], log_format: LogFormat | None
+    root: Path,
+    read: ReadSettings,
+    tables: dict[str, ReadTable],
+    log_format: LogFormat | None,
+    notices: tuple[str, ...],
 ) -> Study:
     frames = {name: table.frame for name, table in tables.items()}
     frames["forecasts"] = plain_forecasts(frames["forecasts"])
@@ -224,11 +233,14 @@ def _build(
     if values["value_at"] is None:
         values["value_at"] = default_value_at(frames["passes"], frames["builds"])
     settings = Settings(**{field.name: values[field.name] for field in fields(Settings)})
-    notices = [*read.notices]
+    return Study(root, settings, log_format, **frames, notices=notices)
+
+
+def _all_notices(settings: ReadSettings, tables: dict[str, ReadTable]) -> tuple[str, ...]:
+    notices = [*settings.notices]
     for table in tables.values():
         notices += table.notices
-    notices += _look_alikes(tables)
-    return Study(root, settings, log_format, **frames, notices=tuple(notices))
+    return (*notices, *_look_alikes(tables))
 
 
 def _look_alikes(tables: dict[str, ReadTable]) -> list[str]:
