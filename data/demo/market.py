@@ -151,7 +151,11 @@ WORKLOADS = {
     ),
 }  # fmt: skip
 NEVER_RUN = ("Wexel Downs, high", "Wexel Downs", "high", "golf", 60, 40)
-CAP_FPS = {"Brool, medium": 60}
+VERSIONS = {  # workload -> version, and the day it came; 1.0 before
+    "Brool, medium": ("1.2", "2026-05-01"),
+    "Drayhaul, medium": ("1.1", "2026-09-01"),
+}
+CAPS = {("Brool, medium", "1.2"): 60}  # FPS
 
 FAST_DRIVER_GAIN = {"Sedge": -0.03}  # log frame time, driver r7 against r4, by family
 GENERATION_COST = 0.08  # log drawn frame time, one generated frame after each drawn one
@@ -175,6 +179,12 @@ FEW = ALL[0], ALL[1], ALL[4], ALL[8], ALL[11]
 SCALED = ALL[1], ALL[3], ALL[7], ALL[9]
 NATIVE_ON_FIREDOG = tuple(w for w in ALL if w != "Murmur Relay, medium")
 GENERATED = ("Murmur Relay, medium",)
+
+
+def version(name: str, date: str) -> str:
+    """Version of a workload's game on a day."""
+    new, since = VERSIONS.get(name, ("1.0", ""))
+    return new if date >= since else "1.0"
 
 
 def native(names: tuple[str, ...], size: tuple[int, int]) -> tuple:
@@ -210,11 +220,11 @@ SITTINGS = (
     Sitting("2026-08-15", "workbench", "Cauldron", "r7", 3,
             (native(ALL, FULL), native(HEAVY[:6], WIDE), native(SCALED[:2], ULTRA),
              (GENERATED, FULL, 1.0, 1))),
-    Sitting("2026-09-12", "studio", "Cauldron", "r7", 3, (native(ALL[:6], FULL),)),
+    Sitting("2026-09-12", "studio", "Cauldron", "r7", 3, (native(ALL[:5], FULL),)),
     Sitting("2026-09-13", "studio", "Bellows", "r7", 3, (native(FEW, FULL),)),
     Sitting("2026-10-10", "pantry", "Hobnail", "r7", 3, (native(FEW, FULL),)),
 )  # fmt: skip
-BORROWED = ("studio", "Cauldron", ALL[6:])
+BORROWED = ("studio", "Cauldron", ALL[5:])
 
 MARKS = {  # (date, workload, width, repeat) -> what went differently in that pass
     ("2025-06-14", "Lanterns of Ghye, low", 1920, 1): "slow start",

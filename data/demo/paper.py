@@ -46,7 +46,7 @@ CARDS = {  # build -> card, condition
 }
 OTHER_BUILDS = """\
 Parlour kit,Parlour kit,other,1,new,parlour,Inglenook,bought
-Attic revival,Quatrain bundle board,board,1,used,attic,Griddle,bought
+Attic revival,Quatrain board,board,1,used,attic,Griddle,bought
 Attic revival,Quatrain,processor,1,used,attic,Griddle,bought
 Attic revival,Tidewick Pair 16 old,memory,1,used,attic,Griddle,bought
 Attic revival,Lowfell Gale 550,supply,1,used,attic,Griddle,bought
@@ -81,7 +81,7 @@ Bellows,card,,,4,8,246,,181,,,
 Firedog,card,,,4,16,305,,236,,0,2
 Tureen,card,,,4,16,252,,196,,0,1
 Drophammer,card,,,4,16,318,,322,,0,3
-Quatrain bundle board,board,LF-1,DDR4,3,16,,,32,,,
+Quatrain board,board,LF-1,DDR4,3,16,,,32,,,
 Quatrain,processor,LF-1,DDR4,,,,,65,,,
 Tidewick Pair 16 old,memory,,DDR4,,,,,6,,,
 Lowfell Gale 550,supply,,,,,,,,550,1,2
@@ -198,10 +198,10 @@ LEVELS = (
     ("Tureen", Level(309.0, -0.006, months=2)),
     ("Drophammer", Level(684.0, -0.004, months=3)),
     ("Parlour kit", Level(498.0, -0.007, months=10, currency="CHF")),
-    ("Quatrain bundle board", Level(46.0, -0.010, 0.04, "used", "sold", 12)),
-    ("Quatrain", Level(38.0, -0.012, 0.04, "used", "sold", 12)),
-    ("Tidewick Pair 16 old", Level(27.0, 0.010, 0.04, "used", "sold", 12)),
-    ("Lowfell Gale 550", Level(34.0, 0.0, 0.04, "used", "sold", 12)),
+    ("Quatrain board", Level(78.0, -0.010, 0.04, "used", "sold", 12)),
+    ("Quatrain", Level(66.0, -0.012, 0.04, "used", "sold", 12)),
+    ("Tidewick Pair 16 old", Level(49.0, 0.010, 0.04, "used", "sold", 12)),
+    ("Lowfell Gale 550", Level(43.0, 0.0, 0.04, "used", "sold", 12)),
     ("Lowfell Trunk", Level(15.0, 0.0, 0.04, "used", "sold", 6)),
     ("Tenfold S", Level(338.0, -0.010, months=12)),
     ("Lowfell Bishop", Level(168.0, -0.005, months=12)),
