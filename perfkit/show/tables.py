@@ -211,6 +211,8 @@ def all_tables(analysis: "Analysis") -> dict[str, pd.DataFrame]:
         "passes": first_columns(analysis.passes, PASS_COLUMNS),
         "upgrades": analysis.upgrades,
         "flags": analysis.flags,
+        "model_comparison": analysis.model.comparison,
+        "left_out": analysis.model.left_out,
     }
     return pinned | {name: frame for name, frame in analysis.tables.items() if name not in pinned}
 

@@ -1,0 +1,127 @@
+"""Which columns of each pinned table the page shows, and in which words."""
+
+import pandas as pd
+
+from perfkit.show.report_html import stranger
+from perfkit.show.report_sheets import (
+    Column,
+    amount,
+    dates,
+    fps,
+    general,
+    money,
+    number,
+    ranged,
+    share,
+    size,
+    text,
+)
+from perfkit.show.summary import counted
+
+COST = ("cost_per_frame", "cost_low", "cost_high")
+
+
+def value_columns(value: pd.DataFrame) -> list[Column]:
+    """Columns of the builds: price, speed, cost, and what stands behind each."""
+    shares = [name for name in value.columns if name.startswith("share_")]
+    return [
+        text("Machine", value["build"]),
+        _priced(value),
+        ranged("Average FPS", value, ("fps", "fps_low", "fps_high"), fps),
+        ranged("Cost per frame", value, COST, money),
+        number("On the frontier", value["on_frontier"], share),
+        *(number(f"Games at {name[6:]}", value[name], share) for name in shares),
+        _basis(value),
+        text("Remarks", _joined(value, ["missing", "flags", "reason"]), wordy=True),
+    ]
+
+
+def upgrade_columns(upgrades: pd.DataFrame) -> list[Column]:
+    """Columns of the ways from one build to another."""
+    return [
+        text("From", upgrades["from_build"]),
+        text("To", upgrades["to_build"]),
+        number("Added cost", upgrades["added_cost"], amount),
+        ranged("Added FPS", upgrades, ("added_fps", "added_low", "added_high"), fps),
+        ranged("Cost per added frame", upgrades, ("cost_per_added_frame", *COST[1:]), money),
+        number("Pays below", upgrades["break_even_price"], amount),
+        text("Goes together", upgrades["goes_together"]),
+        text("Why", upgrades["reason"], wordy=True),
+    ]
+
+
+def prediction_columns(predictions: pd.DataFrame) -> list[Column]:
+    """Columns of the predicted configurations."""
+    return [
+        text("Workload", predictions["workload"]),
+        text("GPU", predictions["gpu"]),
+        text("System", predictions["system"]),
+        size(predictions),
+        ranged("Average FPS", predictions, ("fps", "pred_low", "pred_high"), fps),
+        number("1 % low", predictions["low_1pct_fps"], fps),
+        text("Limited by", predictions["limited_by"]),
+        Column(
+            "Inside the range seen", [*map(_inside, predictions.to_dict("records"))], wordy=True
+        ),
+        text("Remarks", predictions["reason"], wordy=True),
+    ]
+
+
+def pass_columns(passes: pd.DataFrame) -> list[Column]:
+    """Columns of the measured passes."""
+    return [
+        text("Pass", passes["pass_id"]),
+        text("Workload", passes["workload"]),
+        text("GPU", passes["gpu"]),
+        text("System", passes["system"]),
+        size(passes),
+        dates("Date", passes["date"]),
+        number("Average FPS", passes["avg_fps"], fps),
+        number("1 % low", passes["low_1pct_fps"], fps),
+        number("Slowest 1 %, mean", passes["slowest_1pct_mean_fps"], fps),
+        number("Hitches a minute", passes["hitches_per_min"], general),
+        number("Frames", passes["frames"], amount),
+        text("Flags", passes["flags"]),
+        text(
+            "Remarks", _joined(passes, ["outcome", "void_reason", "source", "reason"]), wordy=True
+        ),
+    ]
+
+
+def _priced(value: pd.DataFrame) -> Column:
+    price = number(f"Price, {value['currency'].iloc[0]}", value["price"], amount)
+    days = dates("", value["price_date"]).cells
+    cells = [
+        f"{cell}<small>oldest {day}</small>" if key else cell
+        for cell, key, day in zip(price.cells, price.keys or [], days, strict=True)
+    ]
+    return Column(price.title, cells, price.keys)
+
+
+def _basis(value: pd.DataFrame) -> Column:
+    counts = value["passes"] if "passes" in value else [0] * len(value)
+    cells = []
+    for basis, count in zip(value["basis"], counts, strict=True):
+        behind = f"<small>{counted(int(count), 'pass', 'passes')} measured</small>"
+        cells.append(f"{stranger(basis)}{behind}" if basis else "")
+    return Column("Basis", cells)
+
+
+def _joined(frame: pd.DataFrame, names: list[str]) -> list[str]:
+    dull = {"ran", "own"}
+    label = {"missing": "no number for "}
+    there = [name for name in names if name in frame]
+    return [
+        "; ".join(
+            label.get(name, "") + str(row[name])
+            for name in there
+            if isinstance(row[name], str) and row[name] and row[name] not in dull
+        )
+        for row in frame[there].to_dict("records")
+    ]
+
+
+def _inside(row: dict[str, object]) -> str:
+    if not pd.notna(row["fps"]):
+        return ""
+    return "yes" if row["inside_range"] else f"no: {stranger(row['left_range'])}"
