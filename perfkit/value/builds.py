@@ -2,8 +2,8 @@
 
 import pandas as pd
 
-from perfkit.study import Study, build_machines
 from perfkit.models.observations import CONFIGURATION
+from perfkit.study import Study, build_machines
 from perfkit.value.cells import measured_cells
 
 

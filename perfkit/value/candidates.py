@@ -6,7 +6,9 @@ next machine up); and to "build + card" for every discrete GPU of gpus.csv that 
 its own name, unless a build of the study already is that machine.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -76,88 +78,101 @@ def candidates(study: Study) -> list[Candidate]:
         By from_build in file order; builds before "build + card".
     """
     made = machines(study)
-    made = made[made["reason"] == ""].set_index("build")
+    made = made[made["reason"] == ""]
     price = build_prices(study).set_index("build")["price"]
-    lines = build_lines(study)
+    lines = build_lines(study).assign(system=study.builds["system"], gpu=study.builds["gpu"])
     items = dict(iter(lines.groupby("build", sort=False)))
     existing = set(zip(made["system"], made["gpu"], strict=True))
+    quote: Quote = cache(lambda item, condition: item_price(study, item, condition).price)
+    cards = priced_cards(study)
     found = []
-    for build, machine in made.iterrows():
-        start = items[build]
-        for other, target in made.drop(index=build).iterrows():
-            stays = target["system"] == machine["system"]
-            kind = SAME_SYSTEM if stays else OTHER_SYSTEM
-            step = _step(study, str(build), str(other), kind, start, items[other], price[build])
-            if step.bought and (stays or price[other] > price[build]):
-                found.append(step)
-        for card in priced_cards(study):
-            if (machine["system"], card) not in existing:
-                after = _with_card(study, start, card, machine["system"])
-                name = f"{build} + {card}"
-                found.append(
-                    _step(study, str(build), name, SAME_SYSTEM, start, after, price[build])
-                )
+    for build, system in zip(made["build"], made["system"], strict=True):
+        start = _Machine(build, system, "", items[build], price[build])
+        for other, its_system, gpu in zip(made["build"], made["system"], made["gpu"], strict=True):
+            if other != build:
+                after = _Machine(other, its_system, gpu, items[other], price[other])
+                step = _step(start, after, quote)
+                stays = its_system == system
+                if step.bought and (stays or after.price > start.price):
+                    found.append(step)
+        for card in cards:
+            if (system, card) not in existing:
+                found.append(_step(start, _with_card(study, start, card, quote), quote))
     return found
 
 
-def _with_card(study: Study, start: pd.DataFrame, card: str, system: str) -> pd.DataFrame:
+Quote = Callable[[str, str], float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Machine:
+    name: str
+    system: str
+    gpu: str
+    lines: pd.DataFrame
+    price: float
+
+
+def _with_card(study: Study, start: _Machine, card: str, quote: Quote) -> _Machine:
     discrete = study.gpus.loc[study.gpus["kind"] == "discrete", "gpu"]
-    is_card = (start["role"] == "card") | start["item"].isin(discrete)
-    kept = start[~is_card].assign(gpu=card, system=system)
-    quote = item_price(study, card, "new")
-    condition = "new"
-    if np.isnan(quote.price):
-        quote, condition = item_price(study, card, "used"), "used"
+    lines = start.lines
+    kept = lines[(lines["role"] != "card") & ~lines["item"].isin(discrete)]
+    condition = "used" if np.isnan(quote(card, "new")) else "new"
     row = {
         "item": card,
         "role": "card",
         "quantity": 1.0,
         "condition": condition,
         "obtained": "bought",
-        "system": system,
+        "price": quote(card, condition),
+        "bundle": "",
         "gpu": card,
-        "price": quote.price,
     }
-    return pd.concat([kept, pd.DataFrame([row])], ignore_index=True)
+    added = pd.concat([kept, pd.DataFrame([row])], ignore_index=True)
+    return _Machine(f"{start.name} + {card}", start.system, card, added, np.nan)
 
 
-def _step(
-    study: Study,
-    from_build: str,
-    to_build: str,
-    kind: str,
-    start: pd.DataFrame,
-    after: pd.DataFrame,
-    price_from: float,
-) -> Candidate:
-    had = start.groupby("item", sort=False)["quantity"].sum()
-    needs = after.groupby("item", sort=False)["quantity"].sum()
-    unit = after.drop_duplicates("item").set_index("item")["price"]
+def _step(start: _Machine, after: _Machine, quote: Quote) -> Candidate:
+    had, needs = (
+        machine.lines.groupby("item", sort=False)["quantity"].sum() for machine in (start, after)
+    )
     more = needs.sub(had.reindex(needs.index, fill_value=0))
     more = more[more > 0]
-    owned = start[start["obtained"] != "lent"]
     fewer = had.sub(needs.reindex(had.index, fill_value=0))
     fewer = fewer[fewer > 0]
-    sold = fewer[fewer.index.isin(owned["item"])]
-    worth = pd.Series(
-        {item: item_price(study, item, "used").price for item in sold.index}, dtype=float
-    )
-    no_price = [item for item in more.index if np.isnan(unit[item])]
-    no_resale = [item for item in worth.index if np.isnan(worth[item])]
-    reasons = [f"no price for {', '.join(no_price)}"] if no_price else []
-    if no_resale:
-        reasons.append(f"no used price for {', '.join(no_resale)}: no resale counted")
+    unit = _unit_prices(after.lines, more.index, quote)
+    ours = start.lines.loc[start.lines["obtained"] != "lent", "item"]
+    sold = fewer[fewer.index.isin(ours)]
+    worth = pd.Series([quote(item, "used") for item in sold.index], sold.index, dtype=float)
+    unpriced, unsold = unit.index[unit.isna()], worth.index[worth.isna()]
+    reasons = [f"no price for {', '.join(unpriced)}"] if len(unpriced) else []
+    if len(unsold):
+        reasons.append(f"no used price for {', '.join(unsold)}: no resale counted")
     return Candidate(
-        from_build=from_build,
-        to_build=to_build,
-        kind=kind,
-        system=str(after["system"].max()),
-        gpu=str(after["gpu"].max()),
-        items=after,
+        from_build=start.name,
+        to_build=after.name,
+        kind=SAME_SYSTEM if start.system == after.system else OTHER_SYSTEM,
+        system=after.system,
+        gpu=after.gpu,
+        items=after.lines,
         bought=tuple(more.index),
         leaves=tuple(fewer.index),
-        spent=float((more * unit[more.index]).sum(skipna=False)),
+        spent=float((more * unit).sum(skipna=False)),
         resale=float((sold * worth).sum()),
-        price_from=float(price_from),
+        price_from=float(start.price),
         reason="; ".join(reasons),
     )
+
+
+def _unit_prices(lines: pd.DataFrame, bought: pd.Index, quote: Quote) -> pd.Series:
+    """Price of one piece of each item bought; a bundle's only where all of it is bought."""
+    rows = lines.drop_duplicates("item").set_index("item").loc[bought]
+    whole = lines["item"].isin(bought).groupby(lines["bundle"]).all()
+    apart = (rows["bundle"] != "") & ~rows["bundle"].map(whole).astype(bool)
+    alone = [
+        quote(str(item), condition) if split else price
+        for item, condition, price, split in zip(
+            rows.index, rows["condition"], rows["price"], apart, strict=True
+        )
+    ]
+    return pd.Series(alone, rows.index, dtype=float)

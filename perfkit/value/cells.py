@@ -71,7 +71,7 @@ def countable(passes: pd.DataFrame) -> pd.DataFrame:
 
 
 def pooled_log_spread(values: pd.Series, groups: pd.Series) -> tuple[float, int]:
-    """Standard deviation of log values within groups, pooled over all groups.
+    """Pool the standard deviation of log values within groups over all groups.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""How fast each machine is: measured where measured, predicted where not, with draws behind both."""
+"""How fast each machine is: measured where measured, predicted where not, with draws of both."""
 
 import hashlib
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import stats
 
 from perfkit.defaults import DRAWS, SEED
 from perfkit.models.draws import draw_fps
@@ -178,8 +179,6 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
 
 
 def _t_quantile(level: pd.Series, dof: pd.Series) -> FloatArray:
-    from scipy import stats
-
     return np.asarray(stats.t.isf((1 - level.to_numpy(float)) / 2, dof.to_numpy(float)))
 
 

@@ -1,12 +1,12 @@
 """Do the parts of a build go together? Yes, no, or not checked, with the number behind each."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
 
-import numpy as np
 import pandas as pd
 
-from perfkit.study import Study
+from perfkit.study import Study, build_machines
 
 YES, NO, NOT_CHECKED = "yes", "no", "not checked"
 
@@ -40,6 +40,39 @@ CHECKS = (
 
 _CODING = {1: 8 / 10, 2: 8 / 10, 3: 128 / 130, 4: 128 / 130, 5: 128 / 130}
 _GIGATRANSFERS = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One item of a build and what is known of it; NaN or "" where nothing is.
+
+    Attributes
+    ----------
+    item, role : str
+    quantity : float
+    socket, memory_type : str
+    slot_generation, slot_lanes : float
+    length_mm, room_mm : float
+        Millimetres.
+    draw_w, supply_w : float
+        Watts.
+    plugs_6pin, plugs_8pin : float
+        Had or needed.
+    """
+
+    item: str
+    role: str
+    quantity: float = 1.0
+    socket: str = ""
+    memory_type: str = ""
+    slot_generation: float = math.nan
+    slot_lanes: float = math.nan
+    length_mm: float = math.nan
+    room_mm: float = math.nan
+    draw_w: float = math.nan
+    supply_w: float = math.nan
+    plugs_6pin: float = math.nan
+    plugs_8pin: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +126,12 @@ def link_gb_s(generation: float, lanes: float) -> float:
     15.754
     """
     if generation not in _CODING or not lanes > 0:
-        return np.nan
+        return math.nan
     return _GIGATRANSFERS[int(generation)] * _CODING[int(generation)] / 8 * lanes
 
 
 def overall(verdicts: Iterable[str]) -> str:
-    """One verdict for several: no if any is no, yes only if all are yes.
+    """Fold several verdicts into one: no if any is no, yes only if all are yes.
 
     Parameters
     ----------
@@ -119,184 +152,209 @@ def overall(verdicts: Iterable[str]) -> str:
     return YES if found == {YES} else NOT_CHECKED
 
 
-def check_parts(parts: pd.DataFrame, *, discrete: bool) -> list[Verdict]:
+def check_parts(parts: Sequence[Part], *, discrete: bool) -> list[Verdict]:
     """Check the parts of one build against each other.
 
     Parameters
     ----------
-    parts : DataFrame
-        One row per item: item, quantity, role, and the columns of parts.csv; NaN or "" where
-        not known.
+    parts : sequence of Part
     discrete : bool
         Whether the build has a card; without one, room, plugs and slot are not asked about.
 
     Returns
     -------
     list of Verdict
-        In the order of `CHECKS`.
+        In the order of `CHECKS`; a cooler that names no socket is not asked about.
+
+    Examples
+    --------
+    >>> board, processor = Part("B", "board", socket="S1"), Part("P", "processor", socket="S2")
+    >>> check_parts([board, processor], discrete=False)[0].verdict
+    'no'
     """
     found = [
-        _same(parts, "socket", "socket", "processor", "board"),
-        *_cooler(parts),
-        _same(parts, "memory type", "memory_type", "memory", "board"),
+        _same("socket", "socket", _of(parts, "processor"), _of(parts, "board")),
+        *_cooler(_of(parts, "cooler"), _of(parts, "board")),
+        _same("memory type", "memory_type", _of(parts, "memory"), _of(parts, "board")),
     ]
     if discrete:
-        found += [_room(parts), _plugs(parts)]
+        found.append(_room(_of(parts, "card"), _of(parts, "case")))
+        found.append(_plugs(_of(parts, "card"), _of(parts, "supply")))
     found.append(_supply(parts))
     if discrete:
-        found.append(_slot(parts))
+        found.append(_slot(_of(parts, "card"), _of(parts, "board")))
     return found
 
 
-def _of(parts: pd.DataFrame, role: str) -> pd.DataFrame:
-    return parts[parts["role"] == role]
+class _Role(tuple[Part, ...]):
+    """Parts of one role, never mind how many."""
+
+    role: str
+
+    def __str__(self) -> str:
+        return ", ".join(part.item for part in self) or f"the {self.role}"
+
+    def text(self, name: str) -> list[str]:
+        return [getattr(part, name) for part in self]
+
+    def least(self, name: str) -> float:
+        values = [getattr(part, name) for part in self]
+        return math.nan if not values or any(map(math.isnan, values)) else min(values)
+
+    def most(self, name: str) -> float:
+        values = [getattr(part, name) for part in self]
+        return math.nan if not values or any(map(math.isnan, values)) else max(values)
+
+    def total(self, name: str) -> float:
+        return math.fsum(getattr(part, name) * part.quantity for part in self) if self else math.nan
 
 
-def _unchecked(check: str, what: str, unit: str = "", number: float = np.nan) -> Verdict:
+def _of(parts: Sequence[Part], role: str) -> _Role:
+    found = _Role(part for part in parts if part.role == role)
+    found.role = role
+    return found
+
+
+def _unchecked(check: str, what: str, unit: str = "", number: float = math.nan) -> Verdict:
     return Verdict(check, NOT_CHECKED, number, unit, f"not checked: {what}")
 
 
-def _same(parts: pd.DataFrame, check: str, column: str, left: str, right: str) -> Verdict:
-    for role in (left, right):
-        rows = _of(parts, role)
-        if rows.empty:
-            return _unchecked(check, f"the build names no {role}")
-        if (rows[column] == "").any():
-            return _unchecked(check, f"parts.csv gives no {column} for {_names(rows)}")
-    ours, theirs = _of(parts, left), _of(parts, right)
-    fits = set(ours[column]) == set(theirs[column]) and theirs[column].nunique() == 1
-    sentence = (
-        f"{_names(ours)}: {', '.join(ours[column].unique())}; "
-        f"{_names(theirs)}: {', '.join(theirs[column].unique())}"
-    )
-    return Verdict(check, YES if fits else NO, np.nan, "", sentence)
+def _same(check: str, column: str, ours: _Role, board: _Role) -> Verdict:
+    for side in (ours, board):
+        if not side:
+            return _unchecked(check, f"the build names no {side.role}")
+        if "" in side.text(column):
+            return _unchecked(check, f"parts.csv gives no {column} for {side}")
+    named = [*ours.text(column), *board.text(column)]
+    sentence = f"{ours}: {', '.join(ours.text(column))}; {board}: {', '.join(board.text(column))}"
+    return Verdict(check, YES if len(set(named)) == 1 else NO, math.nan, "", sentence)
 
 
-def _cooler(parts: pd.DataFrame) -> list[Verdict]:
-    cooler, board = _of(parts, "cooler"), _of(parts, "board")
-    cooler = cooler[cooler["socket"] != ""]
-    if cooler.empty or board.empty or (board["socket"] == "").any():
+def _cooler(cooler: _Role, board: _Role) -> list[Verdict]:
+    named = [part for part in cooler if part.socket]
+    if not named or not board or "" in board.text("socket"):
         return []
-    listed = cooler["socket"].str.split(";").map(lambda found: {name.strip() for name in found})
-    fits = all(set(board["socket"]) <= sockets for sockets in listed)
+    listed = [{name.strip() for name in part.socket.split(";")} for part in named]
+    fits = all(set(board.text("socket")) <= sockets for sockets in listed)
     sentence = (
-        f"{_names(cooler)}: {', '.join(cooler['socket'])}; "
-        f"{_names(board)}: {', '.join(board['socket'])}"
+        f"{cooler}: {', '.join(part.socket for part in named)}; "
+        f"{board}: {', '.join(board.text('socket'))}"
     )
-    return [Verdict("cooler", YES if fits else NO, np.nan, "", sentence)]
+    return [Verdict("cooler", YES if fits else NO, math.nan, "", sentence)]
 
 
-def _names(rows: pd.DataFrame) -> str:
-    return ", ".join(rows["item"])
-
-
-def _room(parts: pd.DataFrame) -> Verdict:
+def _room(card: _Role, case: _Role) -> Verdict:
     check, unit = "room for the card", "mm to spare"
-    card, case = _of(parts, "card"), _of(parts, "case")
-    length, room = card["length_mm"].max(skipna=False), case["room_mm"].min(skipna=False)
-    if card.empty or np.isnan(length):
-        return _unchecked(check, f"length of {_names(card) or 'the card'} not known", unit)
-    if case.empty or np.isnan(room):
-        return _unchecked(check, f"room in {_names(case) or 'the case'} not known", unit)
-    spare = float(room - length)
-    sentence = f"{_names(card)} is {length:g} mm long, {_names(case)} has room for {room:g} mm"
-    return Verdict(check, YES if spare >= 0 else NO, spare, unit, sentence)
+    length, room = card.most("length_mm"), case.least("room_mm")
+    if math.isnan(length):
+        return _unchecked(check, f"length of {card} not known", unit)
+    if math.isnan(room):
+        return _unchecked(check, f"room in {case} not known", unit)
+    sentence = f"{card} is {length:g} mm long, {case} has room for {room:g} mm"
+    return Verdict(check, YES if room >= length else NO, room - length, unit, sentence)
 
 
-def _plugs(parts: pd.DataFrame) -> Verdict:
+def _plugs(card: _Role, supply: _Role) -> Verdict:
     check, unit = "power plugs", "plugs to spare"
-    card, supply = _of(parts, "card"), _of(parts, "supply")
-    for rows, name in ((card, "the card"), (supply, "the supply")):
-        if rows.empty or rows[["plugs_6pin", "plugs_8pin"]].isna().any(axis=None):
-            return _unchecked(check, f"plugs of {_names(rows) or name} not known", unit)
-    plugs = ["plugs_6pin", "plugs_8pin"]
-    need = card[plugs].mul(card["quantity"], axis=0).sum()
-    have = supply[plugs].mul(supply["quantity"], axis=0).sum()
-    six, eight = (have - need)[plugs]
+    need = card.total("plugs_6pin"), card.total("plugs_8pin")
+    have = supply.total("plugs_6pin"), supply.total("plugs_8pin")
+    for side, plugs in ((card, need), (supply, have)):
+        if any(map(math.isnan, plugs)):
+            return _unchecked(check, f"plugs of {side} not known", unit)
+    six, eight = have[0] - need[0], have[1] - need[1]
     sentence = (
-        f"{_names(card)} needs {need.iloc[0]:g} 6-pin and {need.iloc[1]:g} 8-pin, "
-        f"{_names(supply)} has {have.iloc[0]:g} and {have.iloc[1]:g}"
+        f"{card} needs {need[0]:g} 6-pin and {need[1]:g} 8-pin, "
+        f"{supply} has {have[0]:g} and {have[1]:g}"
     )
     if eight >= 0 and six < 0 <= six + eight:
         why = f"{sentence}; whether an 8-pin plug splits to 6 pins is in the supply's manual"
-        return _unchecked(check, why, unit, float(min(six, eight)))
-    fits = six >= 0 and eight >= 0
-    return Verdict(check, YES if fits else NO, float(min(six, eight)), unit, sentence)
+        return _unchecked(check, why, unit, min(six, eight))
+    return Verdict(check, YES if min(six, eight) >= 0 else NO, min(six, eight), unit, sentence)
 
 
-def _supply(parts: pd.DataFrame) -> Verdict:
+def _supply(parts: Sequence[Part]) -> Verdict:
     check, unit = "supply", "share unused"
     supply = _of(parts, "supply")
-    power = float((supply["supply_w"] * supply["quantity"]).sum(skipna=False))
-    if supply.empty or np.isnan(power):
-        return _unchecked(check, f"power of {_names(supply) or 'the supply'} not known", unit)
-    drawing = parts[~parts["role"].isin(NEEDS_NO_POWER) | parts["draw_w"].notna()]
-    draw = float((drawing["draw_w"] * drawing["quantity"]).sum())
-    unknown = drawing[drawing["draw_w"].isna()]
+    power = supply.total("supply_w")
+    if math.isnan(power):
+        return _unchecked(check, f"power of {supply} not known", unit)
+    known = [part for part in parts if not math.isnan(part.draw_w)]
+    unknown = [
+        part.item for part in parts if math.isnan(part.draw_w) and part.role not in NEEDS_NO_POWER
+    ]
+    draw = math.fsum(part.draw_w * part.quantity for part in known)
     unused = 1 - draw / power
-    least = "at least " if len(unknown) else ""
-    sentence = f"the parts draw {least}{draw:g} W of {power:g} W"
+    sentence = f"the parts draw {'at least ' if unknown else ''}{draw:g} W of {power:g} W"
     if unused < HEADROOM:
         return Verdict(check, NO, unused, unit, sentence)
-    if len(unknown):
-        return _unchecked(check, f"draw of {_names(unknown)} not known; {sentence}", unit)
+    if unknown:
+        return _unchecked(check, f"draw of {', '.join(unknown)} not known; {sentence}", unit)
     return Verdict(check, YES, unused, unit, sentence)
 
 
-def _slot(parts: pd.DataFrame) -> Verdict:
+def _slot(card: _Role, board: _Role) -> Verdict:
     check, unit = "slot link", "GB/s"
-    card, board = _of(parts, "card"), _of(parts, "board")
-    for rows, name in ((card, "the card"), (board, "the board")):
-        if rows.empty or rows[["slot_generation", "slot_lanes"]].isna().any(axis=None):
-            return _unchecked(check, f"slot of {_names(rows) or name} not known", unit)
-    both = pd.concat([card, board])
-    lanes, generation = both["slot_lanes"].min(), both["slot_generation"].min()
+    for side in (card, board):
+        if math.isnan(side.least("slot_generation")) or math.isnan(side.least("slot_lanes")):
+            return _unchecked(check, f"slot of {side} not known", unit)
+    lanes = min(card.least("slot_lanes"), board.least("slot_lanes"))
+    generation = min(card.least("slot_generation"), board.least("slot_generation"))
     link = link_gb_s(generation, lanes)
-    full = link_gb_s(card["slot_generation"].min(), card["slot_lanes"].min())
-    if np.isnan(link):
+    if math.isnan(link):
         return _unchecked(check, f"no rate known for slot generation {generation:g}", unit)
+    full = link_gb_s(card.least("slot_generation"), card.least("slot_lanes"))
     sentence = f"{lanes:g} lanes of generation {generation:g}"
     if link < full:
-        sentence += f": {link / full:.0%} of what {_names(card)} can use"
+        sentence += f": {link / full:.0%} of what {card} can use"
     return Verdict(check, YES, link, unit, sentence)
 
 
-def build_parts(study: Study, items: pd.DataFrame, system: str) -> pd.DataFrame:
-    """Join the items of a build with what the study knows of them.
+@dataclass(frozen=True, slots=True, eq=False)
+class Shelf:
+    """What a study knows of its parts, by name.
 
-    Parameters
+    Attributes
     ----------
-    study : Study
-    items : DataFrame
-        item, quantity, role, gpu: the rows of a build, as in builds.csv.
-    system : str
-        Its system, whose ``psu_w`` stands in where no supply is listed; "" when not known.
-
-    Returns
-    -------
-    DataFrame
-        As `check_parts` takes it. A card's length, power and slot come from gpus.csv where
-        parts.csv leaves them empty.
+    parts, gpus, supplies : mapping
+        Row of parts.csv by item, row of gpus.csv by GPU, `psu_w` by system.
     """
-    known = study.parts.set_index("item").drop(columns="role")
-    known = known[[name for name in _FACTS if name in known]]
-    roles = study.parts.set_index("item")["role"]
-    parts = items[["item", "quantity", "role", "gpu"]].join(known, on="item")
-    parts["role"] = parts["role"].where(parts["role"] != "", parts["item"].map(roles).fillna(""))
-    for text in ("socket", "memory_type"):
-        parts[text] = parts[text].fillna("")
-    named = parts["gpu"].where(parts["gpu"] != "", parts["item"])
-    gpus = study.gpus.set_index("gpu").reindex(named).set_axis(parts.index)
-    is_card = (parts["role"] == "card") & (gpus["kind"] == "discrete")
-    for ours, theirs in _FROM_GPUS.items():
-        parts[ours] = parts[ours].fillna(gpus[theirs].where(is_card))
-    if not (parts["role"] == "supply").any():
-        rated = study.systems.loc[study.systems["system"] == system, "psu_w"]
-        if rated.notna().any():
-            stand_in = {"item": f"supply of {system}", "role": "supply", "quantity": 1.0}
-            row = pd.DataFrame([stand_in | {"supply_w": float(rated.iloc[0])}])
-            parts = pd.concat([parts, row.assign(socket="", memory_type="")], ignore_index=True)
-    return parts
+
+    parts: Mapping[str, Mapping[str, object]]
+    gpus: Mapping[str, Mapping[str, object]]
+    supplies: Mapping[str, float]
+
+    def part(self, item: str, role: str, quantity: float, gpu: str) -> Part:
+        """One item; a card's length, power and slot come from gpus.csv where parts.csv is empty."""
+        row = self.parts.get(item, {})
+        known = {name: row[name] for name in _FACTS if name in row}
+        role = role or str(row.get("role", ""))
+        card = self.gpus.get(gpu, self.gpus.get(item, {}))
+        if role == "card" and card.get("kind") == "discrete":
+            for ours, theirs in _FROM_GPUS.items():
+                if math.isnan(known.get(ours, math.nan)):
+                    known[ours] = card[theirs]
+        return Part(item, role, quantity, **known)
+
+    def build(self, items: pd.DataFrame, system: str) -> list[Part]:
+        """Look up the parts of a build.
+
+        Parameters
+        ----------
+        items : DataFrame
+            item, role, quantity, gpu: rows of builds.csv.
+        system : str
+            Its ``psu_w`` stands in where no supply is listed.
+
+        Returns
+        -------
+        list of Part
+        """
+        columns = (items[name] for name in ("item", "role", "quantity", "gpu"))
+        found = [self.part(*row) for row in zip(*columns, strict=True)]
+        rated = self.supplies.get(system, math.nan)
+        if not any(part.role == "supply" for part in found) and not math.isnan(rated):
+            found.append(Part(f"supply of {system}", "supply", supply_w=rated))
+        return found
 
 
 _FROM_GPUS = {
@@ -305,15 +363,55 @@ _FROM_GPUS = {
     "slot_generation": "slot_generation",
     "slot_lanes": "slot_lanes",
 }
-_FACTS = (
-    "socket",
-    "memory_type",
-    "slot_generation",
-    "slot_lanes",
-    "length_mm",
-    "room_mm",
-    "draw_w",
-    "supply_w",
-    "plugs_6pin",
-    "plugs_8pin",
+_FACTS = tuple(
+    field.name for field in fields(Part) if field.name not in ("item", "role", "quantity")
 )
+
+
+def shelf(study: Study) -> Shelf:
+    """Gather what a study knows of its parts.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Shelf
+    """
+    return Shelf(
+        parts=study.parts.set_index("item").to_dict("index"),
+        gpus=study.gpus.set_index("gpu").to_dict("index"),
+        supplies=dict(zip(study.systems["system"], study.systems["psu_w"], strict=True)),
+    )
+
+
+def together_table(study: Study) -> pd.DataFrame:
+    """Check every build of a study.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    DataFrame
+        build, check, verdict (yes, no, not checked), number, unit, sentence: one row per build
+        and check.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> sorted(together_table(pk.load_study(find_demo()))["verdict"].unique())
+    ['no', 'not checked', 'yes']
+    """
+    known = shelf(study)
+    machines = build_machines(study.builds).set_index("build")
+    rows = []
+    for build, items in study.builds.groupby("build", sort=False):
+        system, gpu = machines.loc[build]
+        discrete = known.gpus.get(gpu, {}).get("kind") == "discrete"
+        for found in check_parts(known.build(items, system), discrete=discrete):
+            rows.append({"build": str(build), **asdict(found)})
+    return pd.DataFrame(rows, columns=["build", *Verdict.__slots__])

@@ -1,6 +1,6 @@
 """What an upgrade gives for its money, or why that cannot be told."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -8,10 +8,11 @@ import pandas as pd
 from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range, mean_log_draws
+from perfkit.value.builds import machines
 from perfkit.value.candidates import Candidate, candidates
 from perfkit.value.ratio import BOUNDED, EXCLUSIVE, WHOLE_LINE
 from perfkit.value.speeds import BASES, HALF, BuildSpeeds, FloatArray, machine_speeds
-from perfkit.value.together import build_parts, check_parts, overall
+from perfkit.value.together import check_parts, overall, shelf
 
 UPGRADE_COLUMNS = (
     "from_build",
@@ -171,19 +172,13 @@ def _pair(speeds: BuildSpeeds, before: int, after: int, step: Candidate) -> Gain
     if not shared.any() or shared.mean() < HALF:
         count = f"{shared.sum()} of {len(shared)} workloads have a number on both"
         gain = gain_of_step(step, unknown, np.full((2, 2), np.nan), int(shared.sum()), "")
-        return _with_reason(gain, count)
+        return replace(gain, reason=count)
     weights = speeds.weights[shared]
     means = np.exp(np.log(speeds.fps[np.ix_(pair, shared)]) @ weights / weights.sum())
     drawn = np.exp(mean_log_draws(speeds.log_draws[np.ix_(pair, shared)], weights))
     used = set(speeds.basis[np.ix_(pair, shared)].ravel())
     basis = next(name for name in reversed(BASES) if name in used)
     return gain_of_step(step, (means[0], means[1]), drawn, int(shared.sum()), basis)
-
-
-def _with_reason(gain: Gain, reason: str) -> Gain:
-    from dataclasses import replace
-
-    return replace(gain, reason=reason)
 
 
 def candidate_speeds(
@@ -204,8 +199,6 @@ def candidate_speeds(
     places : list of (int, int)
         For each step the machines before and after it, as positions in `speeds`.
     """
-    from perfkit.value.builds import machines
-
     built = machines(study).rename(columns={"build": "name"})[["name", "system", "gpu"]]
     built = built[built["system"] != ""]
     reached = pd.DataFrame(
@@ -256,13 +249,13 @@ def upgrade_table(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd
     """
     steps = candidates(study)
     speeds, places = candidate_speeds(study, passes, table, steps)
+    known = shelf(study)
     rows = []
     for step, (before, after) in zip(steps, places, strict=True):
         gain = _pair(speeds, before, after, step)
-        parts = build_parts(study, step.items, step.system)
-        discrete = bool((study.gpus.loc[study.gpus["gpu"] == step.gpu, "kind"] == "discrete").any())
-        fits = overall(found.verdict for found in check_parts(parts, discrete=discrete))
-        rows.append(_row(step, gain, fits))
+        discrete = known.gpus[step.gpu]["kind"] == "discrete"
+        checks = check_parts(known.build(step.items, step.system), discrete=discrete)
+        rows.append(_row(step, gain, overall(check.verdict for check in checks)))
     more = ["kind", "bought", "leaves", "spent", "resale", "added_pct"]
     more += ["workloads", "basis", "case", "level"]
     return pd.DataFrame(rows, columns=[*UPGRADE_COLUMNS, *more])

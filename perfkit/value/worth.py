@@ -191,9 +191,7 @@ def target_shares(speeds: BuildSpeeds, targets_fps: tuple[float, ...]) -> dict[s
 def _card_prices(study: Study, builds: pd.Series) -> FloatArray:
     lines = build_lines(study)
     cards = lines[lines["role"] == "card"]
-    total = (cards["price"] * cards["quantity"]).groupby(cards["build"]).sum(min_count=1)
-    whole = cards["price"].notna().groupby(cards["build"]).all()
-    return total.where(whole).reindex(builds).to_numpy(float)
+    return cards.groupby("build")["amount"].sum(skipna=False).reindex(builds).to_numpy(float)
 
 
 def _why_no_number(study: Study, speeds: BuildSpeeds, machine: int) -> list[str]:

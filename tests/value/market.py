@@ -11,10 +11,24 @@ from perfkit.frames import summarize_passes
 from perfkit.study import Study, load_study
 
 GAMES = ("Fen", "Moor", "Tarn")
-PREDICTED = (
-    "system gpu workload width height render_scale fps scale_device scale_own dof low_1pct_fps "
-    "low_1pct_low low_1pct_high level limited_by reason"
-).split()
+PREDICTED = [
+    "system",
+    "gpu",
+    "workload",
+    "width",
+    "height",
+    "render_scale",
+    "fps",
+    "scale_device",
+    "scale_own",
+    "dof",
+    "low_1pct_fps",
+    "low_1pct_low",
+    "low_1pct_high",
+    "level",
+    "limited_by",
+    "reason",
+]
 
 TOML = """title = "A small market"
 currency = "{currency}"
