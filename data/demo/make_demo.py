@@ -341,6 +341,8 @@ def specification_tables() -> dict[str, str]:
 def write_frames(bench: Bench, target: Path) -> None:
     """Write the combined file, and the logs of the passes that have their own."""
     own = {str(row["pass_id"]): str(row["log"]) for row in bench.rows if row.get("log")}
+    for left_over in target.glob("logs/*.csv.gz"):
+        left_over.unlink()
     for pass_id, log in own.items():
         (target / log).parent.mkdir(exist_ok=True)
         text = "frame_us\n" + "\n".join(map(str, bench.frames[pass_id])) + "\n"
