@@ -1,0 +1,295 @@
+"""Laws of frame time as families: one law alone, or several blended and krige'd.
+
+All fits that leave GPUs out are made side by side, workload by workload, and remembered while the
+same cells are asked again: a blend and its laws share them.
+"""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+
+from perfkit.models.family import PARTS, Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.kriging import kernel, krige
+from perfkit.models.law_fit import Problem, fit_law
+from perfkit.models.laws import Form, Law, form_of, log_time, split
+from perfkit.models.ranges import VARIABLES
+from perfkit.models.words import gain_sentence
+
+GPUs = tuple[int, ...]
+
+RATE_FIELDS = ("arithmetic_tflops", "bandwidth_gb_s", "drawn_mpx", "cpu_speed")
+"""Fields of `Rows` behind `perfkit.models.ranges.VARIABLES`."""
+
+NUDGE = 1e-4
+"""Step in a log rate by which elasticities are taken."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Subsets:
+    """Cells of one workload, and which of them each of m fits may see.
+
+    Attributes
+    ----------
+    place : ndarray of int, shape (n,)
+        Positions of the workload's cells.
+    used : ndarray, shape (k, n)
+        One row per different subset that is not empty; 1 where a cell takes part.
+    which : ndarray of int, shape (m,)
+        Row of `used` that each fit takes; -1 where nothing is left.
+    """
+
+    place: IntArray
+    used: FloatArray
+    which: IntArray
+
+
+@lru_cache(maxsize=4)
+def subsets(cells: Cells, without: tuple[GPUs, ...]) -> dict[int, Subsets]:
+    """Sort the cells by workload and find the different subsets of each.
+
+    Parameters
+    ----------
+    cells : Cells
+    without : tuple of tuples of int
+        For each of m fits, the codes of the GPUs that it must not see.
+
+    Returns
+    -------
+    dict of int to Subsets
+        By code of the workload.
+    """
+    seen = np.array([~np.isin(cells.rows.gpu, gone) for gone in without], dtype=float)
+    result = {}
+    for code in np.unique(cells.rows.workload):
+        place = np.flatnonzero(cells.rows.workload == code)
+        used, which = np.unique(seen[:, place], axis=0, return_inverse=True)
+        empty = int(not used[0].any())
+        result[int(code)] = Subsets(place, used[empty:], which.reshape(-1) - empty)
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LawFits:
+    """One law fitted to m subsets of the cells of each workload.
+
+    Attributes
+    ----------
+    count : int
+        m.
+    forms : dict of int to Form
+        By code of the workload.
+    theta : dict of int to ndarray, shape (m, J + 2)
+        Parameters; NaN where a subset has no cell of the workload.
+    """
+
+    count: int
+    forms: dict[int, Form]
+    theta: dict[int, FloatArray]
+
+    def log_ms(self, rows: Rows) -> FloatArray:
+        """Log frame time by every fit, shape (m, n); NaN for workloads that it never saw."""
+        result = np.full((self.count, len(rows)), np.nan)
+        for code, form in self.forms.items():
+            mine = np.flatnonzero(rows.workload == code)
+            if len(mine):
+                arrays = form.features(rows.take(mine))
+                result[:, mine] = log_time(form, self.theta[code], *arrays)
+        return result
+
+    def parts(self, rows: Rows) -> FloatArray:
+        """Frame time (ms) by cause, shape (n, 4), by the first fit."""
+        result = np.full((len(rows), len(PARTS)), np.nan)
+        for code, form in self.forms.items():
+            mine = np.flatnonzero(rows.workload == code)
+            if len(mine):
+                arrays = form.features(rows.take(mine))
+                result[mine] = split(form, self.theta[code][:1], *arrays)[0] @ form.causes
+        return result
+
+
+@lru_cache(maxsize=16)
+def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
+    """Fit a law to the cells left when GPUs are taken out.
+
+    Parameters
+    ----------
+    law : Law
+    cells : Cells
+    without : tuple of tuples of int
+        For each of m fits, the codes of the GPUs that it must not see.
+
+    Returns
+    -------
+    LawFits
+    """
+    forms, theta = {}, {}
+    for code, part in subsets(cells, without).items():
+        rows = cells.rows.take(part.place)
+        form = form_of(law.told_apart(cells.rows), rows)
+        features, contention = form.features(rows)
+        log_ms = np.log(1000.0) - cells.log_fps[part.place]
+        forms[code] = form
+        theta[code] = np.full((len(without), form.size + 2), np.nan)
+        if len(part.used):
+            found = fit_law(Problem(form, features, contention, log_ms, part.used))
+            theta[code][part.which >= 0] = found[part.which[part.which >= 0]]
+    return LawFits(len(without), forms, theta)
+
+
+def as_key(without: list[IntArray]) -> tuple[GPUs, ...]:
+    """Turn arrays of codes into something that can be remembered."""
+    return tuple(tuple(int(code) for code in gone) for gone in without)
+
+
+@dataclass(frozen=True, slots=True)
+class LawFamily(Family):
+    """One law, each workload by itself, held by weak priors where cells are few.
+
+    Attributes
+    ----------
+    law : Law
+    """
+
+    law: Law
+
+    def fit(self, cells: Cells) -> "LawFit":
+        """Fit the law to all cells."""
+        return LawFit(cells, (self.law,), kriged=False)
+
+    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+        """Fit side by side."""
+        fits = fit_subsets(self.law, cells, as_key(without))
+        return list(np.log(1000.0) - fits.log_ms(cells.rows))
+
+
+@dataclass(frozen=True, slots=True)
+class Blend(Family):
+    """The mean of several laws in logs, and what they all miss carried to near GPUs.
+
+    Nothing is chosen, so nothing has to be learnt from few GPUs.
+
+    Attributes
+    ----------
+    laws : tuple of Law
+    """
+
+    laws: tuple[Law, ...]
+
+    def fit(self, cells: Cells) -> "LawFit":
+        """Fit every law to all cells."""
+        return LawFit(cells, self.laws, kriged=True)
+
+    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+        """Fit side by side."""
+        log_ms = blended(self.laws, cells, as_key(without), cells.rows, kriged=True)
+        return list(np.log(1000.0) - log_ms)
+
+
+def blended(
+    laws: tuple[Law, ...], cells: Cells, without: tuple[GPUs, ...], rows: Rows, *, kriged: bool
+) -> FloatArray:
+    """Log frame time of n rows by the blend of laws that saw only some GPUs, shape (m, n)."""
+    fits = [fit_subsets(law, cells, without) for law in laws]
+    said = np.mean([fit.log_ms(rows) for fit in fits], axis=0)
+    if not kriged:
+        return np.asarray(said)
+    of_cells = said if rows is cells.rows else np.mean([f.log_ms(cells.rows) for f in fits], axis=0)
+    residual = np.log(1000.0) - cells.log_fps - of_cells
+    for code, part in subsets(cells, without).items():
+        mine = np.flatnonzero(rows.workload == code)
+        ran = part.which >= 0
+        if not len(mine) or not ran.any():
+            continue
+        near = cells.rows.take(part.place)
+        # One row of residuals a subset: fits with the same cells have the same residuals.
+        first = np.unique(part.which[ran], return_index=True)[1]
+        own = residual[np.flatnonzero(ran)[first]][:, part.place]
+        weights = krige(kernel(near, near), own, part.used)
+        added = weights @ kernel(near, rows.take(mine))
+        said[np.ix_(ran, mine)] += added[part.which[ran]]
+    return np.asarray(said)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LawFit(Fitted):
+    """Laws fitted to cells.
+
+    Attributes
+    ----------
+    cells : Cells
+        What they were fitted to.
+    laws : tuple of Law
+    kriged : bool
+        Whether misses are carried to near GPUs.
+    """
+
+    cells: Cells
+    laws: tuple[Law, ...]
+    kriged: bool
+
+    def log_fps(self, rows: Rows) -> FloatArray:
+        """Mean over laws, and kriging."""
+        log_ms = blended(self.laws, self.cells, ((),), rows, kriged=self.kriged)[0]
+        return np.asarray(np.log(1000.0) - log_ms)
+
+    def parts(self, rows: Rows) -> FloatArray:
+        """Mean of the laws' parts."""
+        fits = [fit_subsets(law, self.cells, ((),)) for law in self.laws]
+        return np.asarray(np.mean([fit.parts(rows) for fit in fits], axis=0))
+
+    def terms(self) -> pd.DataFrame:
+        """What 10 % more of each rate would do, by workload, at its middle configuration.
+
+        Standard errors by the jackknife over GPUs.
+        """
+        gpus = self.cells.gpus
+        without = (
+            (),
+            *as_key([gpus[k : k + 1] for k in range(len(gpus))] if len(gpus) > 2 else []),
+        )
+        middle = self._middles()
+        base = self._laws(middle, without)
+        tables = []
+        for term, name in zip(VARIABLES, RATE_FIELDS, strict=True):
+            if np.ptp(getattr(self.cells.rows, name)) == 0.0:
+                continue
+            nudged = replace(middle, **{name: getattr(middle, name) * np.exp(NUDGE)})
+            slope = (base - self._laws(nudged, without)) / NUDGE
+            away = slope[1:] - slope[1:].mean(axis=0) if len(without) > 2 else slope[1:]
+            count = max(len(without) - 1, 1)
+            error = np.sqrt((count - 1) / count * np.square(away).sum(axis=0))
+            tables.append(
+                pd.DataFrame(
+                    {
+                        "term": term,
+                        "workload": np.array(middle.names.workloads, dtype=object)[middle.workload],
+                        "estimate": slope[0],
+                        "std_error": error if len(without) > 2 else np.nan,
+                    }
+                )
+            )
+        if not tables:
+            return Fitted.terms(self)
+        tidy = pd.concat(tables, ignore_index=True)
+        tidy["sentence"] = [
+            f"{workload}: {gain_sentence(term, gain)}"
+            for workload, term, gain in zip(
+                tidy["workload"], tidy["term"], tidy["estimate"], strict=True
+            )
+        ]
+        return tidy[["term", "workload", "estimate", "std_error", "sentence"]]
+
+    def _laws(self, rows: Rows, without: tuple[GPUs, ...]) -> FloatArray:
+        return blended(self.laws, self.cells, without, rows, kriged=False)
+
+    def _middles(self) -> Rows:
+        """One configuration a workload: the cell of middle frame time."""
+        workload = self.cells.rows.workload
+        picked = []
+        for code in np.unique(workload):
+            place = np.flatnonzero(workload == code)
+            order = place[np.argsort(self.cells.log_fps[place], kind="stable")]
+            picked.append(order[len(order) // 2])
+        return self.cells.rows.take(np.array(picked, dtype=np.intp))

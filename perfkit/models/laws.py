@@ -1,0 +1,270 @@
+"""Laws of frame time: parts that follow one rate each, some adding up, some hiding each other.
+
+t = k0 + kp / S + (a^q + m^q + r^q + s^q)^(1/q),   all k >= 0
+
+a = (k1 P + k3 + k7 O) / C                 arithmetic
+m = (k2 P + k4) / B * (C / B / i)^g        memory; the more units ask, the worse it serves (g >= 0)
+r = k5 P                                   a rate that no specification scales
+s = k6 / S                                 processor
+
+t frame time (ms), P drawn and O output megapixels, C arithmetic rate, B bandwidth, S processor
+speed, i the middle of C / B over the cells. At q = 1 everything adds up; a large q is a hard limit.
+Contention, the factor with g, is what a plain roofline lacks: units that share a memory wait for
+each other, so memory time falls faster with bandwidth than 1 / B when the units stay.
+
+Arrays only; `perfkit.models.law_fit` finds the parameters.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from perfkit.models.family import PARTS, FloatArray, IntArray, Rows
+
+ADDS = 0
+"""Limit number of parts that simply add to the frame time."""
+
+LOG_FLOOR = 60.0
+"""Logs of parts are kept within this of zero, so that nothing overflows on a bad step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a frame time: k times powers of what a configuration offers.
+
+    Attributes
+    ----------
+    cause : str
+        One of `perfkit.models.family.PARTS`.
+    limit : int
+        `ADDS`, or a number: parts with one number add up, different numbers hide each other.
+    powers : tuple of float
+        Exponents of drawn pixels, output pixels, arithmetic rate, bandwidth, processor speed.
+    share : float
+        Log of the part's share of a middling frame time that is expected before seeing data.
+    """
+
+    cause: str
+    limit: int
+    powers: tuple[float, float, float, float, float]
+    share: float
+
+
+PART = {
+    "k0": Part("fixed cost", ADDS, (0, 0, 0, 0, 0), -4.0),
+    "kp": Part("processor", ADDS, (0, 0, 0, 0, -1), -4.0),
+    "k1": Part("arithmetic", 1, (1, 0, -1, 0, 0), -2.0),
+    "k3": Part("arithmetic", 1, (0, 0, -1, 0, 0), -4.0),
+    "k7": Part("arithmetic", 1, (0, 1, -1, 0, 0), -4.0),
+    "k2": Part("memory", 2, (1, 0, 0, -1, 0), -2.0),
+    "k4": Part("memory", 2, (0, 0, 0, -1, 0), -4.0),
+    "k5": Part("fixed cost", 3, (1, 0, 0, 0, 0), -5.0),
+    "k6": Part("processor", 4, (0, 0, 0, 0, -1), -4.0),
+}
+"""The parts of the module's formula. Shares: pixels dominate, the rest is small until shown."""
+
+START_SHARE = -2.0
+"""Every part starts a fit at this log share, so that none is lost before it was tried."""
+
+SHARPNESS = 3.0
+SHARPNESS_SD = 0.7
+"""Expected q, and standard deviation of its log."""
+
+CONTENTION_SD = 0.25
+"""Standard deviation of g around none."""
+
+MOST_SHARPNESS, MOST_CONTENTION = 4.0, 3.0
+"""Bounds of log q and g."""
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """Which parts take part.
+
+    Attributes
+    ----------
+    parts : tuple of str
+        Keys of `PART`.
+    competes : bool
+        False: all parts add up, whatever their limit.
+    share_sd : float
+        Standard deviation of each log share around its expectation.
+    """
+
+    parts: tuple[str, ...]
+    competes: bool
+    share_sd: float
+
+    def told_apart(self, rows: Rows) -> "Law":
+        """Leave out parts that these rows cannot tell from others.
+
+        Without bandwidth there is no memory part; the processor's added part needs two processor
+        speeds, the output's part a render scale.
+        """
+        gone = set()
+        if np.all(rows.bandwidth_gb_s == 1.0):
+            gone |= {"k2", "k4"}
+        if np.ptp(rows.cpu_speed) == 0.0:
+            gone.add("kp")
+        if np.allclose(rows.drawn_mpx, rows.output_mpx, rtol=1e-9, atol=0.0):
+            gone.add("k7")
+        return Law(tuple(p for p in self.parts if p not in gone), self.competes, self.share_sd)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Form:
+    """A law as arrays. Parameters are log k (J of them), log q and g, in this order.
+
+    Attributes
+    ----------
+    powers : ndarray, shape (J, 5)
+    limit : ndarray of int, shape (J,)
+    memory : ndarray, shape (J,)
+        1 for parts that contention slows, else 0.
+    causes : ndarray, shape (J, 4)
+        1 in the column of a part's cause in `perfkit.models.family.PARTS`, else 0.
+    mean, start, sd : ndarray, shape (J + 2,)
+        Expectation, first value and spread of the parameters; log k as log shares.
+    centre : float
+        Middle of log C / B, where contention counts as one.
+    """
+
+    powers: FloatArray
+    limit: IntArray
+    memory: FloatArray
+    causes: FloatArray
+    mean: FloatArray
+    start: FloatArray
+    sd: FloatArray
+    centre: float
+
+    @property
+    def size(self) -> int:
+        """Number of parts."""
+        return len(self.limit)
+
+    def features(self, rows: Rows) -> tuple[FloatArray, FloatArray]:
+        """Log of each part for k = 1, shape (n, J), and log C / B from the centre, (n,)."""
+        logs = np.log(
+            np.column_stack(
+                [
+                    rows.drawn_mpx,
+                    rows.output_mpx,
+                    rows.arithmetic_tflops,
+                    rows.bandwidth_gb_s,
+                    rows.cpu_speed,
+                ]
+            )
+        )
+        return logs @ self.powers.T, logs[:, 2] - logs[:, 3] - self.centre
+
+
+def form_of(law: Law, rows: Rows) -> Form:
+    """Write a law as arrays for the cells it will be fitted to.
+
+    Parameters
+    ----------
+    law : Law
+    rows : Rows
+        At least one measured configuration.
+
+    Returns
+    -------
+    Form
+    """
+    parts = [PART[name] for name in law.parts]
+    memory = np.array([part.cause == "memory" for part in parts], dtype=float)
+    count = len(parts)
+    limit = [part.limit if law.competes else ADDS for part in parts]
+    ratio = np.log(rows.arithmetic_tflops / rows.bandwidth_gb_s)
+    return Form(
+        powers=np.array([part.powers for part in parts], dtype=float),
+        limit=np.array(limit, dtype=np.intp),
+        memory=memory,
+        causes=np.array([[part.cause == cause for cause in PARTS] for part in parts], dtype=float),
+        mean=np.array([*(part.share for part in parts), np.log(SHARPNESS), 0.0]),
+        start=np.array([*[START_SHARE] * count, np.log(SHARPNESS), 0.1 * memory.any()]),
+        sd=np.array([*[law.share_sd] * count, SHARPNESS_SD, CONTENTION_SD]),
+        centre=float(np.mean(ratio)),
+    )
+
+
+def log_parts(
+    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
+) -> FloatArray:
+    """Log of each part for m parameter vectors and n rows, shape (m, n, J)."""
+    size = form.size
+    logs = theta[:, None, :size] + features[None]
+    logs = logs + (theta[:, size + 1, None] * contention[None])[..., None] * form.memory
+    result: FloatArray = np.clip(logs, -LOG_FLOOR, LOG_FLOOR)
+    return result
+
+
+def _limits(form: Form, part: FloatArray) -> tuple[list[int], FloatArray]:
+    """Numbers of the limits, and the log of each one's time, shape (m, n, limits)."""
+    numbers = [int(k) for k in np.unique(form.limit) if k != ADDS]
+    time = [np.log(part[..., form.limit == k].sum(axis=-1)) for k in numbers]
+    return numbers, np.stack(time, axis=-1) if time else np.empty((*part.shape[:2], 0))
+
+
+def _hidden(form: Form, theta: FloatArray, limit: FloatArray) -> tuple[FloatArray, ...]:
+    """Time of limits that hide each other, each one's weight, and log-sum-exp (m, n)."""
+    power = np.exp(theta[:, form.size])[:, None]
+    scaled = power[..., None] * limit
+    top = scaled.max(axis=-1)
+    weight = np.exp(scaled - top[..., None])
+    total = weight.sum(axis=-1)
+    log_sum = top + np.log(total)
+    return np.exp(log_sum / power), weight / total[..., None], log_sum
+
+
+def split(
+    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
+) -> FloatArray:
+    """Frame time by part, shape (m, n, J): what hides behind a larger limit counts little.
+
+    The sum over parts is the frame time (ms).
+    """
+    part = np.exp(log_parts(form, theta, features, contention))
+    numbers, limit = _limits(form, part)
+    if numbers:
+        hidden, weight, _ = _hidden(form, theta, limit)
+        for k, number in enumerate(numbers):
+            mine = form.limit == number
+            scale = hidden * weight[..., k] / np.exp(limit[..., k])
+            part[..., mine] *= scale[..., None]
+    return part
+
+
+def log_time(
+    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
+) -> FloatArray:
+    """Log frame time, shape (m, n)."""
+    result: FloatArray = np.log(split(form, theta, features, contention).sum(axis=-1))
+    return result
+
+
+def with_slopes(
+    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Log frame time (m, n) and its slopes in every parameter (m, n, J + 2).
+
+    The slope in log k is the part's share of the frame time after hiding.
+    """
+    size = form.size
+    part = np.exp(log_parts(form, theta, features, contention))
+    slopes = np.zeros((*part.shape[:2], size + 2))
+    numbers, limit = _limits(form, part)
+    hidden = np.zeros(part.shape[:2])
+    if numbers:
+        hidden, weight, log_sum = _hidden(form, theta, limit)
+        for k, number in enumerate(numbers):
+            mine = form.limit == number
+            part[..., mine] *= (hidden * weight[..., k] / np.exp(limit[..., k]))[..., None]
+        power = np.exp(theta[:, size])[:, None]
+        slopes[..., size] = hidden * ((weight * limit).sum(axis=-1) - log_sum / power)
+    time = part.sum(axis=-1)
+    slopes[..., :size] = part
+    slopes[..., size + 1] = (part @ form.memory) * contention[None]
+    slopes /= time[..., None]
+    return np.log(time), slopes
