@@ -14,11 +14,9 @@ from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError
 from perfkit.progress import Progress, terminal_progress
 
 if TYPE_CHECKING:
-    from perfkit.analysis import Analysis
     from perfkit.study import Study
 
 DONE, STUDY_HAS_PROBLEMS, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
-LISTED = 200
 
 
 def _new(options: argparse.Namespace, progress: Progress) -> int:
@@ -28,12 +26,27 @@ def _new(options: argparse.Namespace, progress: Progress) -> int:
     return DONE
 
 
-def _check(options: argparse.Namespace, progress: Progress) -> int:
-    from perfkit.frames import check_study
+def _inspected(folder: Path, progress: Progress) -> "Study":
+    """Read a study; on any problem raise with those of its logs too, in one listing."""
+    from perfkit.frames import log_problems
+    from perfkit.study import inspect_study
 
-    problems, notices = check_study(options.study, progress=progress)
-    for notice in notices:
+    progress.say(f"reading {folder}")
+    inspection = inspect_study(folder)
+    for notice in inspection.notices:
         progress.say(f"notice: {notice}")
+    if inspection.study is not None:
+        return inspection.study
+    inside = log_problems(inspection.path, inspection.log_format, inspection.passes)
+    raise StudyError([*inspection.problems, *inside])
+
+
+def _check(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.frames import log_problems
+
+    study = _inspected(options.study, progress)
+    progress.say(f"reading the frame times of {len(study.passes)} passes")
+    problems = log_problems(study.path, study.log_format, study.passes)
     if problems:
         raise StudyError(problems)
     print(f"{options.study}: no problems. Next: perfkit report {options.study} --out out")
@@ -43,13 +56,12 @@ def _check(options: argparse.Namespace, progress: Progress) -> int:
 def _load(folder: Path, progress: Progress) -> "Study":
     import datetime
 
-    from perfkit.study import load_study, stale_notice
+    from perfkit.study import stale_notice
 
-    progress.say(f"reading {folder}")
-    study = load_study(folder)
+    study = _inspected(folder, progress)
     stale = stale_notice(study, datetime.datetime.now(tz=datetime.UTC).date())
-    for notice in [*study.notices, *([stale] if stale else [])]:
-        progress.say(f"notice: {notice}")
+    if stale:
+        progress.say(f"notice: {stale}")
     return study
 
 
@@ -88,25 +100,21 @@ def _report(options: argparse.Namespace, progress: Progress) -> int:
 
 
 def _figures(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.analysis import analyse
     from perfkit.show.output import refuse_out, whole_folder
-    from perfkit.show.stills import write_figures
+    from perfkit.show.stills import VIDEO_SET, write_figures
 
     refuse_out(options.out, options.study, "figures")
-    analysis = _analysis(options.study, progress)
+    analysis = analyse(_load(options.study, progress), progress=progress)
     with whole_folder(options.out, options.study, "figures") as folder:
-        figures = write_figures(analysis, folder / "figures", progress)
+        progress.say("drawing figures in every size, light and dark")
+        figures = write_figures(analysis, folder / "figures", progress, looks=VIDEO_SET)
     drawn = [figure for figure in figures if not figure.reason]
     print(f"{options.out}/figures: {len(drawn)} charts")
     for figure in figures:
         if figure.reason:
             print(f"not drawn: {figure.title} ({figure.reason})")
     return DONE
-
-
-def _analysis(folder: Path, progress: Progress) -> "Analysis":
-    from perfkit.analysis import analyse
-
-    return analyse(_load(folder, progress), progress=progress)
 
 
 def _predict(options: argparse.Namespace, progress: Progress) -> int:
@@ -219,10 +227,9 @@ def _stop(signum: int, frame: FrameType | None) -> NoReturn:
 
 
 def _refusal(error: StudyError) -> str:
-    lines = str(error).splitlines()
-    more = len(lines) - 1 - LISTED
-    tail = [f"  and {more} more; mend these and run again"] if more > 0 else []
-    return "\n".join(lines[: LISTED + 1] + tail)
+    from perfkit.study import listing
+
+    return listing(error.problems)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
