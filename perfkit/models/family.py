@@ -207,7 +207,7 @@ class Family(ABC):
         cells : Cells
             All n cells.
         without : list of ndarray
-            For each fit, the codes of the GPUs it must not see.
+            For each fit, the codes of the GPUs it must not see; some cell always remains.
 
         Returns
         -------

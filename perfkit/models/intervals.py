@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from perfkit.models.family import Cells, FloatArray, Rows
+from perfkit.models.family import Cells, FloatArray, IntArray, Rows
 from perfkit.models.ranges import outside
 from perfkit.models.selection import LeftOut, left_out_error
 
@@ -19,6 +19,9 @@ source)."""
 
 NO_SAY_OUTSIDE = ("power law",)
 """Families that do not extrapolate: their disagreement with the others means nothing."""
+
+BISECTIONS = 50
+TINY = 1e-12
 
 WORKLOAD_GPUS = 4.0
 """A workload's own left-out errors weigh against the study's as its GPUs against this many."""
@@ -114,46 +117,103 @@ def disagreement(log_fps: FloatArray) -> FloatArray:
     return result
 
 
+def beyond_range(seen: Rows, asked: Rows, log_fps: FloatArray) -> FloatArray:
+    """Variance of log FPS that lying outside the range seen adds, shape (m,).
+
+    Parameters
+    ----------
+    seen, asked : Rows
+        Measured configurations, and m others.
+    log_fps : ndarray, shape (m, F)
+        Predictions of the families that extrapolate.
+    """
+    left = outside(seen, asked)
+    added = (OUTSIDE_PER_LN * left.distance) ** 2
+    added += (NEW_KIND * left.new_kind) ** 2 + (NEW_FAMILY * left.new_family) ** 2
+    result: FloatArray = added + np.where(left.distance > 0, disagreement(log_fps), 0.0)
+    return result
+
+
+def variance_within(square: FloatArray, beyond: FloatArray, weight: FloatArray) -> float:
+    """Variance v for which squares average to v + beyond: mean of square / (v + beyond) is 1.
+
+    Parameters
+    ----------
+    square, beyond, weight : ndarray, shape (n,)
+        Squared errors, known parts of their variances, and how much each counts.
+
+    Returns
+    -------
+    float
+        0 where the known parts explain the squares already.
+    """
+    high = float(np.average(square, weights=weight))
+    if high <= 0 or not np.any(beyond > 0):
+        return high
+    low = 0.0
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        excess = np.average(square / (middle + beyond + TINY), weights=weight)
+        low, high = (middle, high) if excess > 1 else (low, middle)
+    return 0.5 * (low + high)
+
+
 @dataclass(frozen=True, slots=True)
 class LeftOutT(Width):
     """Student t with D - 1 degrees of freedom, D GPUs having been left out in turn.
 
-    The scale is the root mean square of left-out errors about zero (so that bias counts), per
-    workload but shrunk to the study's. Outside the range seen, ln-distance times `OUTSIDE_PER_LN`
-    and the spread of the families are added in quadrature.
+    The scale follows from left-out errors about zero (so that bias counts), less what each error
+    owes to its GPU having been outside the range of the others; per workload, but shrunk to the
+    study's. Outside the range seen, ln-distance times `OUTSIDE_PER_LN` and the spread of the
+    families are added in quadrature.
     """
 
     def learn(self, left: LeftOut, predicted: FloatArray) -> "LeftOutSpread":
         """Pool squared left-out errors, every GPU counting the same."""
         cells = left.cells
+        heard = tuple(k for k, name in enumerate(left.families) if name not in NO_SAY_OUTSIDE)
         error = left_out_error(predicted, cells)
-        known = np.isfinite(error)
-        workloads = len(cells.rows.names.workloads)
-        gpus = np.unique(cells.rows.gpu[known])
+        known = np.flatnonzero(np.isfinite(error))
+        size = len(cells.rows.names.workloads)
+        gpus, index, count = np.unique(
+            cells.rows.gpu[known], return_inverse=True, return_counts=True
+        )
         if len(gpus) < 2:
-            nothing = np.full(workloads, np.nan)
-            return LeftOutSpread(cells, left.families, nothing, float("nan"), float("nan"), 0.0)
-        width = len(cells.rows.names.gpus)
-        pair = cells.rows.workload[known] * width + cells.rows.gpu[known]
-        total = np.bincount(pair, error[known] ** 2, workloads * width)
-        count = np.bincount(pair, minlength=workloads * width)
-        with np.errstate(invalid="ignore"):
-            square = (total / count).reshape(workloads, width)
-        ran = np.isfinite(square)
-        pooled = float(np.mean(np.nanmean(square[ran.any(axis=1)][:, gpus], axis=0)))
-        own = np.where(ran, square, 0.0).sum(axis=1)
-        variance = (WORKLOAD_GPUS * pooled + own) / (WORKLOAD_GPUS + ran.sum(axis=1))
+            nothing = np.full(size, np.nan)
+            return LeftOutSpread(cells, heard, nothing, float("nan"), float("nan"), 0.0)
+        square = error[known] ** 2
+        beyond = left_out_beyond(left, known, heard)
+        pooled = variance_within(square, beyond, 1.0 / count[index])
+        ratio = square / (pooled + beyond + TINY)
+        workload = cells.rows.workload[known]
+        pairs = np.unique(np.stack([workload, index]), axis=1)[0]
+        ran = np.bincount(pairs, minlength=size).astype(float)
+        cells_of = np.maximum(np.bincount(workload, minlength=size), 1)
+        relative = np.bincount(workload, ratio, size) / cells_of
+        factor = (WORKLOAD_GPUS + ran * relative) / (WORKLOAD_GPUS + ran)
         noise = 0.0 if np.isnan(cells.pass_sd) else cells.pass_sd**2
         averaged = noise * float(np.mean(1.0 / cells.passes[known]))
-        share = device_share(error, cells)
+        scaled = np.full(len(cells), np.nan)
+        scaled[known] = error[known] * np.sqrt((pooled + TINY) / (pooled + beyond + TINY))
         return LeftOutSpread(
             cells=cells,
-            families=left.families,
-            variance=np.maximum(variance, averaged),
-            share=share,
+            heard=heard,
+            variance=np.maximum(pooled * factor, averaged),
+            share=device_share(scaled, cells),
             one_pass=noise - averaged,
             dof=len(gpus) - 1.0,
         )
+
+
+def left_out_beyond(left: LeftOut, known: IntArray, heard: tuple[int, ...]) -> FloatArray:
+    """Variance that each left-out error owes to its GPU lying outside the range of the others."""
+    rows, result = left.cells.rows, np.zeros(len(known))
+    said = left.log_fps[:, heard]
+    for gpu in np.unique(rows.gpu[known]):
+        mine = rows.gpu[known] == gpu
+        asked = known[mine]
+        result[mine] = beyond_range(rows.take(rows.gpu != gpu), rows.take(asked), said[asked])
+    return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,8 +224,8 @@ class LeftOutSpread(Spread):
     ----------
     cells : Cells
         What was seen.
-    families : tuple of str
-        Names of the columns of left-out and later predictions.
+    heard : tuple of int
+        Columns of the families whose disagreement counts outside the range.
     variance : ndarray, shape (workloads,)
         Mean square of left-out errors of a cell, by workload.
     share : float
@@ -177,7 +237,7 @@ class LeftOutSpread(Spread):
     """
 
     cells: Cells
-    families: tuple[str, ...]
+    heard: tuple[int, ...]
     variance: FloatArray
     share: float
     one_pass: float
@@ -185,12 +245,8 @@ class LeftOutSpread(Spread):
 
     def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
         """Split by the shared part; what lies outside the range widens the shared part."""
-        left = outside(self.cells.rows, rows)
         variance = self.variance[rows.workload]
-        beyond = (OUTSIDE_PER_LN * left.distance) ** 2
-        beyond += (NEW_KIND * left.new_kind) ** 2 + (NEW_FAMILY * left.new_family) ** 2
-        heard = [k for k, name in enumerate(self.families) if name not in NO_SAY_OUTSIDE]
-        beyond += np.where(left.distance > 0, disagreement(log_fps[:, heard]), 0.0)
+        beyond = beyond_range(self.cells.rows, rows, log_fps[:, self.heard])
         device = self.share * variance + beyond
         own_mean = (1.0 - self.share) * variance
         return Scales(

@@ -61,7 +61,9 @@ def fit_ratio(cells: Cells, follow: float) -> LowRatio:
         mean_x = np.column_stack([np.bincount(workload, x, size) / ran for x in design.T])
         mean_y = np.bincount(workload, ratio, size) / ran
         centred = design - mean_x[workload]
-        slopes = np.linalg.lstsq(centred, ratio - mean_y[workload], rcond=OPEN)[0]
+        slopes = np.asarray(
+            np.linalg.lstsq(centred, ratio - mean_y[workload], rcond=OPEN)[0], dtype=np.float64
+        )
     rest = ratio - design @ slopes
     total = np.bincount(workload, rest, size) + SHRINK_CELLS * rest.mean()
     intercepts = np.where(count > 0, total / (count + SHRINK_CELLS), np.nan)

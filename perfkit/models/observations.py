@@ -8,6 +8,7 @@ import pandas as pd
 from perfkit.frames.usable import combine
 from perfkit.models.family import Cells, FloatArray, IntArray, Names, Rows
 from perfkit.models.rates import Catalogue, attach_rates, gpu_bandwidth, system_bandwidth
+from perfkit.models.words import filled
 
 CONFIGURATION = ["system", "gpu", "workload", "width", "height", "render_scale"]
 """What names a configuration."""
@@ -116,24 +117,26 @@ def _reasons(study: Catalogue, rows: pd.DataFrame) -> pd.Series:
     why = rows["reason"].fillna("") if "reason" in rows else pd.Series("", index=rows.index)
     need = memory_need(memory_needs(rows), rows["workload"], rows["output_mpx"])
     limit = memory_limit(study, rows)
-    used_gib = pd.Series(need, index=rows.index)
-    short = (
-        "the card has "
-        + limit.map("{:g} GiB, ".format)
-        + "the workload was seen to use "
-        + used_gib.map("{:g} GiB".format)
+    short = filled(
+        "the card has {has:g} GiB, the workload was seen to use {used:g} GiB",
+        rows.index,
+        has=limit,
+        used=need,
     )
+    held = filled("held by a cap: counts as at least {fps:.4g}", rows.index, fps=rows["avg_fps"])
+    void = filled("void: {why}", rows.index, why=rows["void_reason"])
+    nothing = filled("no average FPS: {why}", rows.index, why=why).str.removesuffix(": ")
     cumulative = rows["flags"].str.contains("cumulative") if "flags" in rows else False
     tests = [
         (rows["outcome"].eq("crashed"), "crashed"),
-        (rows["void_reason"].ne(""), "void: " + rows["void_reason"]),
+        (rows["void_reason"].ne(""), void),
         (rows["generated_per_drawn"].gt(0), "generated frames: drawing pays for them too"),
         (rows["state"].eq("cold"), "cold: caches were still filling"),
-        (~rows["avg_fps"].gt(0), "no average FPS" + why.where(why.eq(""), ": " + why)),
+        (~rows["avg_fps"].gt(0), nothing),
         (cumulative, "the log looks like running totals, not frame times"),
         (rows["arithmetic_tflops"].isna(), "the GPU's arithmetic rate is not known"),
-        (used_gib.gt(limit), short),
-        (_held(rows), "held by a cap: counts as at least " + rows["avg_fps"].map("{:.4g}".format)),
+        (pd.Series(need, index=rows.index).gt(limit), short),
+        (_held(rows), held),
     ]
     result = pd.Series("", index=rows.index, dtype="str")
     for hit, reason in tests:

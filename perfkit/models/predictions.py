@@ -12,6 +12,7 @@ from perfkit.models.ranges import UNITS, VARIABLES, Outside, levels, outside, se
 from perfkit.models.rates import Catalogue
 from perfkit.models.refusals import Known, at_cap, memory_notes, refuse
 from perfkit.models.train import Trained
+from perfkit.models.words import filled
 
 COLUMNS = (
     *CONFIGURATION,
@@ -162,8 +163,12 @@ def _with_one_model(model: Model, table: pd.DataFrame, level: float) -> pd.DataF
         only = names.gpus[trained.cells.gpus[0]]
         result["reason"] = ONE_GPU.format(gpu=only)
     else:
-        alone = workload + " was run on one GPU only, and too few other workloads ran there and "
-        alone += "elsewhere to say how far off a guess would be"
+        alone = filled(
+            "{workload} was run on one GPU only, and too few other workloads ran there and "
+            "elsewhere to say how far off a guess would be",
+            workload.index,
+            workload=workload,
+        )
         result["reason"] = result["reason"].mask(result["pred_low"].isna(), alone)
     result["basis"] = np.where(result["borrows"], "predicted, slopes borrowed", "predicted")
     return result.set_axis(table.index, axis="index").drop(columns="borrows")
@@ -173,13 +178,21 @@ def _remarks(study: Catalogue, known: Known, table: pd.DataFrame, out: pd.DataFr
     """Say what to know of a number that is given."""
     _, memory = memory_notes(study, known, table)
     capped = at_cap(known, table, out["fps"])
-    cap = table["workload"].map(known.caps).astype(float).map("{:g}".format)
-    held = "without the cap: every pass of it was held to at most " + cap + " FPS"
-    low = "1 % low not known: no pass of " + table["workload"] + " has frames enough"
+    nothing = pd.Series("", index=table.index, dtype="str")
+    held = filled(
+        "without the cap: every pass of it was held to at most {cap:g} FPS",
+        table.index,
+        cap=table["workload"].map(known.caps).astype(float),
+    )
+    low = filled(
+        "1 % low not known: no pass of {workload} has frames enough",
+        table.index,
+        workload=table["workload"],
+    )
     pieces = [
         memory,
-        pd.Series("", index=table.index).mask(capped, held),
-        pd.Series("", index=table.index).mask(out["low_1pct_fps"].isna(), low),
+        nothing.mask(capped, held),
+        nothing.mask(out["low_1pct_fps"].isna(), low),
     ]
     joined = ["; ".join(part for part in parts if part) for parts in zip(*pieces, strict=True)]
     return pd.Series(joined, index=table.index, dtype="str")
@@ -227,8 +240,13 @@ def predict_table(
             part = _with_one_model(model, table[mine], level)
             out.loc[mine, part.columns] = part
         asked &= ~mine
-    missing = "the memory bandwidth of " + table["gpu"] + " in " + table["system"]
-    out["reason"] = out["reason"].mask(asked, missing + " is not known")
+    missing = filled(
+        "the memory bandwidth of {gpu} in {system} is not known",
+        table.index,
+        gpu=table["gpu"],
+        system=table["system"],
+    )
+    out["reason"] = out["reason"].mask(asked, missing)
     refused = out["reason"].ne("")
     out.loc[refused, list(NUMBERS)] = np.nan
     out.loc[refused, ["model", "basis", "limited_by"]] = ""

@@ -13,6 +13,7 @@ from perfkit.models.observations import (
     memory_needs,
 )
 from perfkit.models.rates import Catalogue
+from perfkit.models.words import filled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,15 +120,26 @@ def memory_notes(study: Catalogue, known: Known, rows: pd.DataFrame) -> tuple[pd
     )
     anywhere = memory_need(known.needs, rows["workload"], pd.Series(np.inf, index=rows.index))
     larger = pd.Series(anywhere, index=rows.index)
-    have = rows["gpu"] + " may use " + limit.map("{:g} GiB".format)
-    refusal = (
-        have + ", and " + rows["workload"] + " was seen to use " + need.map("{:.3g} GiB".format)
+    names = {"gpu": rows["gpu"], "workload": rows["workload"], "has": limit}
+    refusal = filled(
+        "{gpu} may use {has:g} GiB, and {workload} was seen to use {need:.3g} GiB",
+        rows.index,
+        need=need,
+        **names,
     )
-    beyond = have + ", less than the " + larger.map("{:.3g} GiB".format)
-    beyond += " seen in use at a larger size"
-    unknown = "memory of " + rows["gpu"] + " is not known: not checked against the "
-    unknown += need.map("{:.3g} GiB".format) + " seen in use"
-    nothing = pd.Series("", index=rows.index)
+    beyond = filled(
+        "{gpu} may use {has:g} GiB, less than the {need:.3g} GiB seen in use at a larger size",
+        rows.index,
+        need=larger,
+        **names,
+    )
+    unknown = filled(
+        "memory of {gpu} is not known: not checked against the {need:.3g} GiB seen in use",
+        rows.index,
+        need=need,
+        **names,
+    )
+    nothing = pd.Series("", index=rows.index, dtype="str")
     remark = nothing.mask(larger.gt(limit), beyond).mask(need.notna() & limit.isna(), unknown)
     return nothing.mask(need.gt(limit), refusal), remark
 

@@ -104,6 +104,14 @@ class Column(Weights):
         return {name: float(k == self.position) for k, name in enumerate(families)}
 
 
+def predictions_without(family: Family, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+    """Call `Family.left_out` where some cell remains; NaN where none does."""
+    remain = [not np.isin(cells.rows.gpu, gone).all() for gone in without]
+    asked = [gone for gone, some in zip(without, remain, strict=True) if some]
+    answers = iter(family.left_out(cells, asked))
+    return [next(answers) if some else np.full(len(cells), np.nan) for some in remain]
+
+
 def leave_out_each(families: Sequence[Family], cells: Cells) -> LeftOut:
     """Predict each cell by every family fitted without the cell's GPU.
 
@@ -123,7 +131,7 @@ def leave_out_each(families: Sequence[Family], cells: Cells) -> LeftOut:
     own = np.searchsorted(gpus, cells.rows.gpu)
     each = np.arange(len(cells))
     columns = [
-        np.array(family.left_out(cells, [gpus[k : k + 1] for k in range(len(gpus))]))[own, each]
+        np.array(predictions_without(family, cells, list(gpus[:, None])))[own, each]
         for family in families
     ]
     return LeftOut(cells, tuple(f.name for f in families), np.column_stack(columns))
@@ -145,7 +153,9 @@ def leave_out_pairs(families: Sequence[Family], cells: Cells) -> FloatArray:
     without = [gpus[[a]] if a == b else gpus[[a, b]] for a, b in pairs]
     result = np.full((count, len(cells), len(families)), np.nan)
     for f, family in enumerate(families):
-        for (a, b), predicted in zip(pairs, family.left_out(cells, without), strict=True):
+        for (a, b), predicted in zip(
+            pairs, predictions_without(family, cells, without), strict=True
+        ):
             result[a, own == b, f] = predicted[own == b]
             result[b, own == a, f] = predicted[own == a]
     return result

@@ -1,5 +1,9 @@
 """Numbers in sentences a person can say."""
 
+from collections.abc import Iterable
+
+import pandas as pd
+
 
 def gain_sentence(variable: str, elasticity: float, step_pct: float = 10.0) -> str:
     """Say what a step in one variable does to FPS.
@@ -30,3 +34,29 @@ def gain_sentence(variable: str, elasticity: float, step_pct: float = 10.0) -> s
         f"{step_pct:g} % {adjective}{variable}, "
         f"{abs(change):.2g} % {'more' if change >= 0 else 'less'} FPS"
     )
+
+
+def filled(template: str, index: pd.Index, **columns: Iterable[object]) -> pd.Series:
+    """Fill a sentence for each row.
+
+    Parameters
+    ----------
+    template : str
+        One of ours, as for `str.format`; never text from a study.
+    index : Index
+        Of the result.
+    columns : iterable
+        Values of each field, one a row.
+
+    Returns
+    -------
+    Series of str
+
+    Examples
+    --------
+    >>> filled("{gpu} has {gib:g} GiB", pd.RangeIndex(1), gpu=["G"], gib=[4.0]).tolist()
+    ['G has 4 GiB']
+    """
+    rows = zip(*columns.values(), strict=True)
+    texts = [template.format(**dict(zip(columns, row, strict=True))) for row in rows]
+    return pd.Series(texts, index=index, dtype="str")
