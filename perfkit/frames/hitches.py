@@ -36,7 +36,9 @@ def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
     windows = np.pad(times, _HALF, constant_values=np.inf).take(places[:, None] + _WINDOW)
     windows.sort(axis=1)
     size = np.minimum(places, _HALF) + np.minimum(places[::-1], _HALF) + 1
-    return (windows[places, (size - 1) // 2] + windows[places, size // 2]) / 2
+    lower, upper = windows[places, (size - 1) // 2], windows[places, size // 2]
+    medians: NDArray[np.float64] = (lower + upper) / 2
+    return medians
 
 
 def count_hitches(times: NDArray[np.float64]) -> int:

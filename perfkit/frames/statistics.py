@@ -8,6 +8,7 @@ import numpy as np
 from perfkit.frames.dependence import halvings_for, run_sums, standard_error
 from perfkit.frames.hitches import count_hitches
 from perfkit.frames.order import Floats, between, place, put_in_place, quantile_in_place
+from perfkit.frames.signs import HEAD, Signs, read_signs
 
 FRAMES_FOR_1PCT = 1_000
 """Fewer frames give no 1 % low: under ten frames would decide it (common practice, no source)."""
@@ -49,6 +50,8 @@ class FrameStatistics:
         the circular block bootstrap, over the mean; NaN below 16 frames.
     effective_frames : float
         Independent frames that would give the same standard error.
+    signs : Signs
+        What the flags are told from.
     """
 
     frames: int
@@ -64,6 +67,7 @@ class FrameStatistics:
     over_share: tuple[float, ...]
     se_log_avg: float
     effective_frames: float
+    signs: Signs
 
 
 def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> FrameStatistics:
@@ -108,6 +112,7 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
     middle, p95, tail = _place(count, 0.5), _place(count, 0.95), count - tail_length(count)
     put_in_place(ordered, tuple(sorted({middle, p95, tail})))
     halvings = halvings_for(count)
+    runs = run_sums(times, halvings) / (1 << halvings)
     return assemble(
         count=count,
         total_ms=total,
@@ -117,8 +122,9 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
         median_ms=quantile_in_place(ordered, 0.5, p95),
         p95_ms=quantile_in_place(ordered, 0.95),
         above_ms=tuple(time_above(times, 1000 / fps, total) for fps in targets_fps),
-        run_means=run_sums(times, halvings) / (1 << halvings),
+        run_means=runs,
         variance=variance,
+        signs=read_signs(times[:HEAD], times[:: 1 << halvings], runs),
     )
 
 
@@ -145,6 +151,7 @@ def assemble(
     above_ms: tuple[float, ...],
     run_means: Floats,
     variance: float,
+    signs: Signs,
 ) -> FrameStatistics:
     """Form the statistics from what was gathered over a pass.
 
@@ -164,6 +171,7 @@ def assemble(
         Means of runs of frames in ms, m at most 512.
     variance : float
         Variance of the frame times in ms^2.
+    signs : Signs
 
     Returns
     -------
@@ -185,6 +193,7 @@ def assemble(
         over_share=tuple(above / total_ms for above in above_ms),
         se_log_avg=error / (total_ms / count),
         effective_frames=effective,
+        signs=signs,
     )
 
 

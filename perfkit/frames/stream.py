@@ -8,6 +8,7 @@ import numpy as np
 from perfkit.frames.dependence import halvings_for, run_sums
 from perfkit.frames.hitches import HitchCounter
 from perfkit.frames.order import Floats, Largest, Middle, quantile_again
+from perfkit.frames.signs import HEAD, read_signs
 from perfkit.frames.statistics import (
     FrameStatistics,
     assemble,
@@ -110,6 +111,8 @@ class _LongPass:
         self._sums: list[float] = []
         self._squares: list[float] = []
         self._runs: list[Floats] = []
+        self._samples: list[Floats] = []
+        self._head = np.empty(0)
         self._last = math.nan
         self._hitches = HitchCounter()
         self._tail = Largest(tail_length(most_frames))
@@ -119,12 +122,15 @@ class _LongPass:
     def add(self, block: Floats) -> None:
         if not len(block):
             return
+        if not self._counts:
+            self._head = block[:HEAD].copy()
         total = float(block.sum())
         off = block - total / len(block)
         self._counts.append(len(block))
         self._sums.append(total)
         self._squares.append(float(np.einsum("i,i->", off, off)))
         self._runs.append(run_sums(block, _HALVINGS))
+        self._samples.append(block[:: 1 << _HALVINGS].copy())
         for limit, above in zip(self._limits, self._above, strict=True):
             above.append(time_above(block, limit, total))
         self._hitches.add(block)
@@ -137,7 +143,8 @@ class _LongPass:
     def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
         count, total = sum(self._counts), math.fsum(self._sums)
         halvings = halvings_for(count)
-        runs = run_sums(np.concatenate(self._runs), halvings - _HALVINGS)
+        runs = run_sums(np.concatenate(self._runs), halvings - _HALVINGS) / (1 << halvings)
+        sample = np.concatenate(self._samples)[:: 1 << (halvings - _HALVINGS)]
         found = {name: middle.value() for name, middle in self._middles.items()}
         for name, share in (("median_ms", 0.5), ("p95_ms", 0.95)):
             if math.isnan(found[name]):
@@ -154,8 +161,9 @@ class _LongPass:
             pacing_ms=pacing,
             **found,
             above_ms=tuple(math.fsum(above) for above in self._above),
-            run_means=runs / (1 << halvings),
+            run_means=runs,
             variance=self._variance(count, total),
+            signs=read_signs(self._head, sample, runs),
         )
 
     def _variance(self, count: int, total: float) -> float:

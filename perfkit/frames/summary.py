@@ -1,14 +1,17 @@
 """One row for each pass: what was measured, or typed, and what was not known and why."""
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass, fields
 from typing import Any
 
 import pandas as pd
 
 from perfkit.errors import StudyError
+from perfkit.frames.flags import Circumstances, Flag, pass_flags
 from perfkit.frames.measure import measure
+from perfkit.frames.repeats import repeat_flags
 from perfkit.frames.statistics import FRAMES_FOR_01PCT, FRAMES_FOR_1PCT, FrameStatistics
+from perfkit.frames.thresholds import CODES
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
 
@@ -81,7 +84,70 @@ def summarize(study: Study, *, client: Any = None, progress: Progress = QUIET) -
         raise StudyError(problems)
     counts = study.log_format.counts if study.log_format else "drawn"
     passes = pass_table(study.passes, measured, counts, study.settings.targets_fps)
-    return PassSummary(passes, pd.DataFrame(columns=list(FLAG_COLUMNS)))
+    found = collect_flags(study, passes, measured)
+    codes = [
+        "; ".join(dict.fromkeys(flag.code for flag in found.get(pass_id, [])))
+        for pass_id in passes["pass_id"]
+    ]
+    flagged = passes.assign(flags=pd.Series(codes, index=passes.index, dtype="str"))
+    return PassSummary(flagged, flag_table(found))
+
+
+def collect_flags(
+    study: Study, passes: pd.DataFrame, measured: dict[str, FrameStatistics]
+) -> dict[str, list[Flag]]:
+    """Tell what is to be told about each pass.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        Its passes with their statistics.
+    measured : dict of str to FrameStatistics
+        By pass_id.
+
+    Returns
+    -------
+    dict of str to list of Flag
+        By pass_id in file order, in the order of the codes; passes without a flag are left out.
+    """
+    memory = study.systems.set_index("system")[["ram_mtps", "ram_rated_mtps"]]
+    rows = passes.join(memory, on="system").assign(typed_fps=study.passes["avg_fps"].to_numpy())
+    counts = study.log_format.counts if study.log_format else "drawn"
+    unit = study.log_format.frame_time_unit if study.log_format else "ms"
+    among = repeat_flags(passes)
+    numbers = [f.name for f in fields(Circumstances) if f.name not in ("counts", "unit")]
+    flags: dict[str, list[Flag]] = {}
+    for pass_id, *values in rows[["pass_id", *numbers]].itertuples(index=False):
+        given = Circumstances(**dict(zip(numbers, values, strict=True)), counts=counts, unit=unit)
+        found = [*pass_flags(measured.get(pass_id), given), *among.get(pass_id, [])]
+        if found:
+            flags[pass_id] = sorted(found, key=lambda flag: CODES.index(flag.code))
+    return flags
+
+
+def flag_table(flags: dict[str, list[Flag]]) -> pd.DataFrame:
+    """Put flags in a table.
+
+    Parameters
+    ----------
+    flags : dict of str to list of Flag
+        By pass_id.
+
+    Returns
+    -------
+    DataFrame
+        One row per flag: pass_id, code, measured, threshold, unit, sentence.
+
+    Examples
+    --------
+    >>> flag_table({}).columns.tolist()
+    ['pass_id', 'code', 'measured', 'threshold', 'unit', 'sentence']
+    """
+    rows = [(pass_id, *astuple(flag)) for pass_id, found in flags.items() for flag in found]
+    kinds = {"measured": "float64", "threshold": "float64"}
+    table = pd.DataFrame(rows, columns=list(FLAG_COLUMNS))
+    return table.astype({name: kinds.get(name, "str") for name in FLAG_COLUMNS})
 
 
 def summarize_passes(study: Study, client: Any = None, progress: Progress = QUIET) -> pd.DataFrame:

@@ -1,0 +1,184 @@
+"""Signs in the frame times of one pass that something other than the game was measured."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from perfkit.frames.order import Floats
+
+HEAD = 64
+"""Frames at the start that are looked at one by one."""
+
+EDGE_WIDTH = 0.005
+"""Frames within this share of each other count as equally long: limiters hold better than that."""
+
+STEP_WIDTH = 0.02
+"""Frames within this share of a frame from a multiple of a refresh count as on it."""
+
+STEP_PARTS = (1, 2, 3, 4)
+"""Refreshes that the shortest usual frame may span."""
+
+SEGMENTS = 8
+"""Parts of a pass between which a drift is looked for."""
+
+_TRIM = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """Numbers behind the flags, from a sample of at most 513 frames spread evenly over the pass.
+
+    Attributes
+    ----------
+    edge_ms : float
+        Quantile 0.1 of the sample in ms: where a cap would put the shortest frames.
+    edge_share : float
+        Share of the sample within 0.5 % of it.
+    below_share : float
+        Share of the sample more than 1 % shorter than it.
+    step_ms : float
+        Part of edge_ms (1, 1/2, 1/3 or 1/4) of which most of the sample are multiples.
+    step_share : float
+        Share of the sample that are, within 2 % of edge_ms.
+    second_step_share : float
+        Share of the sample on the second most frequent multiple.
+    tick_ms : float
+        Smallest difference between two unequal frames of the sample; NaN where all are equal.
+    spread_ms : float
+        Quantile 0.95 less quantile 0.05 of the sample.
+    drift_log : float
+        Change of log frame time from start to end by a straight line over eight segments.
+    drift_score : float
+        The line's slope over its standard error.
+    low_mode_ms, high_mode_ms : float
+        Geometric means of the two groups that split the log frame times best.
+    smaller_share : float
+        Share of the sample in the smaller group.
+    between_share : float
+        Share of the variance that lies between the groups.
+    valley_share : float
+        Share of the sample in the middle third between the two means.
+    rising : bool
+        Whether every frame looked at is longer than the one before.
+    """
+
+    edge_ms: float
+    edge_share: float
+    below_share: float
+    step_ms: float
+    step_share: float
+    second_step_share: float
+    tick_ms: float
+    spread_ms: float
+    drift_log: float
+    drift_score: float
+    low_mode_ms: float
+    high_mode_ms: float
+    smaller_share: float
+    between_share: float
+    valley_share: float
+    rising: bool
+
+
+def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
+    """Look for signs.
+
+    Parameters
+    ----------
+    head : ndarray of float, shape (up to 64,)
+        First frame times in ms.
+    sample : ndarray of float, shape (m,)
+        Every 2^k-th frame time in ms, in order; m at least 1.
+    runs : ndarray of float, shape (r,)
+        Means of runs of 2^k frames in ms, in order.
+
+    Returns
+    -------
+    Signs
+    """
+    ranked = np.sort(sample)
+    edge = float(ranked[len(ranked) // 10])
+    step, step_share, second = _steps(ranked, edge)
+    gaps = ranked[1:] - ranked[:-1]
+    gaps = gaps[gaps > 0]
+    drift, score = _drift(runs)
+    low, high, smaller, between, valley = _two_groups(ranked)
+    count = len(ranked)
+    first, last = np.searchsorted(ranked, [edge * (1 - EDGE_WIDTH), edge * (1 + EDGE_WIDTH)])
+    return Signs(
+        edge_ms=edge,
+        edge_share=float(last - first) / count,
+        below_share=float(np.searchsorted(ranked, edge * (1 - 2 * EDGE_WIDTH))) / count,
+        step_ms=step,
+        step_share=step_share,
+        second_step_share=second,
+        tick_ms=float(gaps.min()) if len(gaps) else math.nan,
+        spread_ms=float(ranked[(count - 1) * 19 // 20] - ranked[(count - 1) // 20]),
+        drift_log=drift,
+        drift_score=score,
+        low_mode_ms=low,
+        high_mode_ms=high,
+        smaller_share=smaller,
+        between_share=between,
+        valley_share=valley,
+        rising=bool((head[1:] > head[:-1]).all() and (sample[1:] > sample[:-1]).all()),
+    )
+
+
+def _steps(ranked: Floats, edge: float) -> tuple[float, float, float]:
+    """Find the refresh of which the sample's frames are multiples, its share and the second's."""
+    best = (edge, 0.0, 0.0)
+    for parts in STEP_PARTS:
+        multiples = ranked * (parts / edge)
+        whole = np.rint(multiples)
+        on = np.abs(multiples - whole) <= STEP_WIDTH * parts
+        share = float(np.count_nonzero(on)) / len(ranked)
+        # A finer grid holds more by chance: it must hold clearly more to be preferred.
+        if share > best[1] + 0.1:
+            levels = np.sort(np.bincount(np.minimum(whole[on], 64).astype(np.intp)))
+            second = float(levels[-2]) / len(ranked) if len(levels) > 1 else 0.0
+            best = (edge / parts, share, second)
+    return best
+
+
+def _drift(runs: Floats) -> tuple[float, float]:
+    """Fit a line to the log means of eight segments: change over the pass, slope over its error."""
+    width = len(runs) // SEGMENTS
+    if width == 0:
+        return math.nan, math.nan
+    means = np.log(runs[: width * SEGMENTS].reshape(SEGMENTS, width).mean(axis=1))
+    place = np.arange(SEGMENTS) - (SEGMENTS - 1) / 2
+    spread = float(place @ place)
+    slope = float(place @ means) / spread
+    left = means - means.mean() - slope * place
+    error = math.sqrt(float(left @ left) / (SEGMENTS - 2) / spread)
+    if error == 0:
+        return slope * SEGMENTS, math.copysign(math.inf, slope) if slope else 0.0
+    return slope * SEGMENTS, slope / error
+
+
+def _two_groups(ranked: Floats) -> tuple[float, float, float, float, float]:
+    """Split the sample where the variance between the two groups is largest (Otsu)."""
+    cut = int(len(ranked) * _TRIM)
+    logs = np.log(ranked[cut : len(ranked) - cut])
+    count = len(logs)
+    sums = np.cumsum(logs)
+    total = float(sums[-1])
+    whole = float(((logs - total / count) ** 2).sum())
+    if count < 2 or whole <= 0:
+        level = math.exp(total / count)
+        return level, level, 0.0, 0.0, 1.0
+    sizes = np.arange(1, count)
+    between = (sums[:-1] - sizes * (total / count)) ** 2 * (count / (sizes * (count - sizes)))
+    k = int(between.argmax()) + 1
+    low, high = float(sums[k - 1]) / k, (total - float(sums[k - 1])) / (count - k)
+    third = (high - low) / 3
+    inner = np.searchsorted(logs, [low + third, high - third])
+    return (
+        math.exp(low),
+        math.exp(high),
+        min(k, count - k) / count,
+        float(between[k - 1]) / whole,
+        float(inner[1] - inner[0]) / count,
+    )
