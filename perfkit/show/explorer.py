@@ -150,7 +150,8 @@ def payload(analysis: "Analysis") -> dict[str, Any]:
         "caption": (
             f"Average FPS: weighted geometric mean over the games that count, at {width} × {height}"
             f", native scale, nothing generated. Ranges cover {100 * LEVEL:.0f}\u202f% of "
-            f"{count:,} draws. Prices in {settings.currency} of {settings.price_date.isoformat()}, or as moved here."
+            f"{count:,} draws. Prices in {settings.currency} of {settings.price_date.isoformat()}, "
+            "or as moved here."
         ),
     }
 

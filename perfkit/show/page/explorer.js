@@ -396,7 +396,7 @@ export function render({ model, el }) {
   const said = node("figcaption", { role: "status", class: "pk-said" });
   const head = node("tr");
   const body = node("tbody");
-  const caption = node("caption", {}, payload.caption);
+  const caption = node("caption", {}, node("span", {}, payload.caption));
   const table = node("table", { class: "pk-table" }, caption, node("thead", {}, head), body);
   const call = node("code", { class: "pk-call", tabindex: "0", "aria-label": "The choice as a Python call" });
   const controls = node("form", { class: "pk-controls", "aria-label": "Prices, games and goal" });
