@@ -17,7 +17,7 @@ NEW_FAMILY = 0.05
 """Added likewise where the workload never ran on that kind or family of GPU (common practice, no
 source)."""
 
-NO_SAY_OUTSIDE = ("power law",)
+NO_SAY_OUTSIDE = ("power law", "power law, workload slopes")
 """Families that do not extrapolate: their disagreement with the others means nothing."""
 
 BISECTIONS = 50

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 from statsmodels.regression.linear_model import OLS
 
-from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
+from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.moments import kept_without, least_change, subset_moments
 from perfkit.models.ranges import VARIABLES, logs
 from perfkit.models.words import gain_sentence
 
@@ -46,6 +47,15 @@ class PowerLaw(Family):
         usual = cells.log_fps - mean_y[workload] - centred @ USUAL_SLOPES
         slopes = USUAL_SLOPES + np.linalg.lstsq(centred, usual, rcond=OPEN)[0]
         return PowerLawFit(cells, slopes, mean_y - mean_x @ slopes)
+
+    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+        """Subtract cross-products instead of refitting."""
+        moments = subset_moments(cells, kept_without(cells, without))
+        gram = moments.xx.sum(axis=1)
+        usual = moments.xy.sum(axis=1) - gram @ USUAL_SLOPES
+        slopes = USUAL_SLOPES + least_change(gram, usual, OPEN**2)
+        intercepts = moments.mean_y - np.einsum("mwi,mi->mw", moments.mean_x, slopes)
+        return list(intercepts[:, cells.rows.workload] + slopes @ logs(cells.rows).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,10 +6,12 @@ from perfkit.models.power_law import PowerLaw
 from perfkit.models.selection import Combination, OneFamily
 from perfkit.models.time_sum import TimeSum
 from perfkit.models.train import Recipe
+from perfkit.models.workload_slopes import WorkloadSlopes
 
 FAMILIES: tuple[Family, ...] = (
     TimeSum("time sum"),
     PowerLaw("power law"),
+    WorkloadSlopes("power law, workload slopes"),
 )
 """In the order of preference that holds when left-out errors cannot tell."""
 
