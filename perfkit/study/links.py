@@ -22,19 +22,23 @@ _MOST_NEAR = 200
 _ANY_NUMBER = Column("", "", "number", low=-1e12, high=1e12)
 
 
-def cells_of(read: ReadTable) -> CellProblems:
-    """Where problems of single cells of `read` go.
+def cells_of(read: ReadTable, *columns: str) -> CellProblems:
+    """Say where problems of single cells of `read` go.
 
     Parameters
     ----------
     read : ReadTable
+    *columns : str
+        What the check looks at.
 
     Returns
     -------
     CellProblems
-        Without those of lines that are broken already.
+        Without lines that are broken, or have a problem in one of `columns` already.
     """
-    return CellProblems(read.table.file, read.frame.index.to_numpy(), read.broken)
+    wrong = {problem.line for problem in read.problems if problem.column in columns}
+    broken = read.broken | {line for line in wrong if line is not None}
+    return CellProblems(read.table.file, read.frame.index.to_numpy(), broken)
 
 
 def check_names(tables: Mapping[str, ReadTable]) -> list[Problem]:
@@ -115,7 +119,7 @@ def check_passes(
     list of Problem
     """
     frame = read.frame
-    found = cells_of(read)
+    found = cells_of(read, "log", "avg_fps", "outcome", "void_reason")
     problems = _check_format(frame, logs, has_logs_section)
     combined = bool(logs and logs["combined"])
     if combined and logs is not None:

@@ -38,7 +38,7 @@ def check_prices(
     -------
     list of Problem
     """
-    found = cells_of(prices)
+    found = cells_of(prices, *PRICE_KEY, *PRICE_VALUES)
     frame = prices.frame
     for row, line in _conflicts(frame, PRICE_KEY, PRICE_VALUES):
         allowed = f"one price for {', '.join(PRICE_KEY)}; line {line} has another"
@@ -85,7 +85,7 @@ def check_rates(rates: ReadTable) -> list[Problem]:
     -------
     list of Problem
     """
-    found = cells_of(rates)
+    found = cells_of(rates, *RATE_KEY, "rate")
     frame = rates.frame
     for row, line in _conflicts(frame, RATE_KEY, ["rate"]):
         allowed = f"one rate for a day and a pair; line {line} has another"

@@ -9,8 +9,10 @@ to what the bundle costs. How bundles compete with single prices is said in ``bu
 """
 
 import datetime
+from collections.abc import Callable
 from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -109,7 +111,31 @@ def item_price(study: Study, item: str, condition: str = "new") -> ItemPrice:
     >>> item_price(pk.load_study(find_demo()), "no such thing").reason
     'no price is known'
     """
-    return _choose(study, counted_prices(study), item, condition)
+    return price_list(study)(item, condition)
+
+
+def price_list(study: Study) -> Callable[[str, str], ItemPrice]:
+    """Look up many prices of one study, each worked out once.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    callable
+        Takes item and condition, as :func:`item_price` does.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> look_up = price_list(pk.load_study(find_demo()))
+    >>> look_up("no such thing", "used").reason
+    'no price is known'
+    """
+    counted = counted_prices(study)
+    return cache(lambda item, condition: _choose(study, counted, item, condition))
 
 
 def _choose(study: Study, counted: pd.DataFrame, item: str, condition: str) -> ItemPrice:

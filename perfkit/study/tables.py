@@ -16,6 +16,7 @@ from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
 from perfkit.study.names import nearest
 from perfkit.study.schema import Column, Table, in_words
 
+Cells = np.ndarray | pd.api.extensions.ExtensionArray
 _NUMBERS = ("number", "integer", "pixels")
 MOST_PROBLEMS = 250_000
 """Single cells that one check of one file lists, so that memory stays bounded."""
@@ -123,8 +124,8 @@ def parse_table(data: bytes, table: Table, absent: bool = False) -> ReadTable:
         frame[column.name] = typed(text, column, cells if known else None)
     for name, place in header.items():
         if name not in frame:
-            frame[name] = pd.Series(list(columns[place]), dtype="str")
-    result = pd.DataFrame(frame).set_axis(pd.Index(lines, name="line"), axis=0)
+            frame[name] = pd.array(list(columns[place]), dtype="str")
+    result = pd.DataFrame(frame, index=pd.Index(lines, name="line"))
     if not absent:
         _check_unique(result, table, cells)
         if table.required and raw.whole and not len(result):
@@ -185,7 +186,7 @@ class CellProblems:
             self.problems.append(Problem(self.file, None, "", "", more, "mend these first"))
 
 
-def typed(text: Iterable[str], column: Column, problems: CellProblems | None) -> pd.Series:
+def typed(text: Iterable[str], column: Column, problems: CellProblems | None) -> Cells:
     """Read one column; each distinct text is judged once.
 
     Parameters
@@ -199,7 +200,7 @@ def typed(text: Iterable[str], column: Column, problems: CellProblems | None) ->
 
     Returns
     -------
-    Series, length rows
+    array, length rows
         float64, int64, datetime64[s] or str, with defaults filled in.
 
     Examples
@@ -215,25 +216,14 @@ def typed(text: Iterable[str], column: Column, problems: CellProblems | None) ->
         for row in np.flatnonzero(np.isin(codes, list(faults))).tolist():
             fault = faults[codes[row]]
             problems.add(row, column.name, distinct[codes[row]], fault.allowed, fault.action)
-    values = [None if isinstance(value, Wrong) else value for value in read]
-    return pd.Series(_array(values, column)[codes], dtype=_DTYPE.get(column.kind, "str"))
-
-
-_DTYPE = {
-    "number": "float64",
-    "integer": "float64",
-    "pixels": "int64",
-    "date": "datetime64[s]",
-}
-
-
-def _array(values: list[Any], column: Column) -> np.ndarray:
+    values: list[Any] = [None if isinstance(value, Wrong) else value for value in read]
+    if column.kind == "pixels":
+        return np.array([value or 0 for value in values], dtype="int64")[codes]
     if column.kind in _NUMBERS:
-        unknown = 0 if column.kind == "pixels" else np.nan
-        return np.array([unknown if value is None else value for value in values], dtype=float)
+        return np.array([np.nan if value is None else value for value in values], float)[codes]
     if column.kind == "date":
-        return np.array(values, dtype="datetime64[s]")
-    return np.array(["" if value is None else value for value in values], dtype=object)
+        return np.array(values, dtype="datetime64[s]")[codes]
+    return pd.array(np.array([value or "" for value in values], object)[codes], dtype="str")
 
 
 def _read_cell(text: str, column: Column) -> float | datetime.date | str | Wrong | None:

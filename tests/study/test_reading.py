@@ -70,7 +70,9 @@ def test_names_survive_exactly(tmp_path, name):
     assert study.passes["workload"].tolist() == ["Velm", name, "Velm", name]
 
 
-@pytest.mark.parametrize("number", ["0.1", "1e-3", "+2.5", ".5", "3.", "1E2", "0.30000000000000004"])
+@pytest.mark.parametrize(
+    "number", ["0.1", "1e-3", "+2.5", ".5", "3.", "1E2", "0.30000000000000004"]
+)
 def test_numbers_are_read_to_the_last_bit(tmp_path, number):
     study = pk.load_study(write_study(tmp_path, **swapped("passes.csv", "144.25", number)))
     assert study.passes.loc[4, "avg_fps"] == float(number)
