@@ -13,7 +13,7 @@ import pandas as pd
 from perfkit.models.family import PARTS, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.kriging import kernel, krige
 from perfkit.models.law_fit import Problem, fit_law
-from perfkit.models.laws import Form, Law, form_of, log_time, split
+from perfkit.models.laws import Form, Law, form_of, take
 from perfkit.models.ranges import VARIABLES
 from perfkit.models.words import gain_sentence
 
@@ -21,6 +21,9 @@ GPUs = tuple[int, ...]
 
 RATE_FIELDS = ("arithmetic_tflops", "bandwidth_gb_s", "drawn_mpx", "cpu_speed")
 """Fields of `Rows` behind `perfkit.models.ranges.VARIABLES`."""
+
+BLOCK_NUMBERS = 1 << 16
+"""Numbers of one array in a block of fits."""
 
 NUDGE = 1e-4
 """Step in a log rate by which elasticities are taken."""
@@ -95,7 +98,7 @@ class LawFits:
             mine = np.flatnonzero(rows.workload == code)
             if len(mine):
                 arrays = form.features(rows.take(mine))
-                result[:, mine] = log_time(form, self.theta[code], *arrays)
+                result[:, mine] = take(form, self.theta[code], *arrays).log_ms
         return result
 
     def parts(self, rows: Rows) -> FloatArray:
@@ -105,13 +108,13 @@ class LawFits:
             mine = np.flatnonzero(rows.workload == code)
             if len(mine):
                 arrays = form.features(rows.take(mine))
-                result[mine] = split(form, self.theta[code][:1], *arrays)[0] @ form.causes
+                result[mine] = take(form, self.theta[code][:1], *arrays).part[0] @ form.causes
         return result
 
 
 @lru_cache(maxsize=16)
 def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
-    """Fit a law to the cells left when GPUs are taken out.
+    """Fit a law to the cells left when GPUs are taken out, all workloads side by side.
 
     Parameters
     ----------
@@ -124,18 +127,58 @@ def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
     -------
     LawFits
     """
-    forms, theta = {}, {}
-    for code, part in subsets(cells, without).items():
-        rows = cells.rows.take(part.place)
-        form = form_of(law.told_apart(cells.rows), rows)
-        features, contention = form.features(rows)
-        log_ms = np.log(1000.0) - cells.log_fps[part.place]
-        forms[code] = form
-        theta[code] = np.full((len(without), form.size + 2), np.nan)
-        if len(part.used):
-            found = fit_law(Problem(form, features, contention, log_ms, part.used))
-            theta[code][part.which >= 0] = found[part.which[part.which >= 0]]
+    sorted_cells = subsets(cells, without)
+    told = law.told_apart(cells.rows)
+    forms = {c: form_of(told, cells.rows.take(part.place)) for c, part in sorted_cells.items()}
+    problem = _side_by_side(cells, sorted_cells, forms)
+    found = _in_blocks(problem)
+    theta, first = {}, 0
+    for code, part in sorted_cells.items():
+        own = found[first : first + len(part.used)]
+        first += len(part.used)
+        theta[code] = np.full((len(without), forms[code].size + 2), np.nan)
+        theta[code][part.which >= 0] = own[part.which[part.which >= 0]]
     return LawFits(len(without), forms, theta)
+
+
+def _side_by_side(
+    cells: Cells, sorted_cells: dict[int, Subsets], forms: dict[int, Form]
+) -> Problem:
+    """Put the subsets of all workloads into one problem, short ones padded with unused cells."""
+    form = next(iter(forms.values()))
+    total = sum(len(part.used) for part in sorted_cells.values())
+    longest = max(len(part.place) for part in sorted_cells.values())
+    features = np.zeros((total, longest, form.size))
+    contention, log_ms, used = (np.zeros((total, longest)) for _ in range(3))
+    first = 0
+    for code, part in sorted_cells.items():
+        here, n = slice(first, first + len(part.used)), len(part.place)
+        first += len(part.used)
+        features[here, :n], contention[here, :n] = forms[code].features(cells.rows.take(part.place))
+        log_ms[here, :n] = np.log(1000.0) - cells.log_fps[part.place]
+        used[here, :n] = part.used
+    return Problem(form, features, contention, log_ms, used)
+
+
+def _in_blocks(problem: Problem) -> FloatArray:
+    """Fit in blocks that stay in the cache of the processor."""
+    count = len(problem.used)
+    step = max(1, BLOCK_NUMBERS // max(1, problem.features[:1].size))
+    blocks = [slice(k, k + step) for k in range(0, count, step)]
+    return np.concatenate(
+        [
+            fit_law(
+                Problem(
+                    problem.form,
+                    problem.features[b],
+                    problem.contention[b],
+                    problem.log_ms[b],
+                    problem.used[b],
+                )
+            )
+            for b in blocks
+        ]
+    )
 
 
 def as_key(without: list[IntArray]) -> tuple[GPUs, ...]:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from perfkit.models.family import PARTS, FloatArray, IntArray, Rows
+from perfkit.models.family import PARTS, FloatArray, Rows
 
 ADDS = 0
 """Limit number of parts that simply add to the frame time."""
@@ -118,7 +118,10 @@ class Form:
     Attributes
     ----------
     powers : ndarray, shape (J, 5)
-    limit : ndarray of int, shape (J,)
+    limits : ndarray, shape (J, limits)
+        1 in the column of the limit that a part belongs to; all zero for parts that add.
+    adds : ndarray, shape (J,)
+        1 for parts that add to the frame time.
     memory : ndarray, shape (J,)
         1 for parts that contention slows, else 0.
     causes : ndarray, shape (J, 4)
@@ -130,7 +133,8 @@ class Form:
     """
 
     powers: FloatArray
-    limit: IntArray
+    limits: FloatArray
+    adds: FloatArray
     memory: FloatArray
     causes: FloatArray
     mean: FloatArray
@@ -141,7 +145,7 @@ class Form:
     @property
     def size(self) -> int:
         """Number of parts."""
-        return len(self.limit)
+        return len(self.adds)
 
     def features(self, rows: Rows) -> tuple[FloatArray, FloatArray]:
         """Log of each part for k = 1, shape (n, J), and log C / B from the centre, (n,)."""
@@ -175,11 +179,12 @@ def form_of(law: Law, rows: Rows) -> Form:
     parts = [PART[name] for name in law.parts]
     memory = np.array([part.cause == "memory" for part in parts], dtype=float)
     count = len(parts)
-    limit = [part.limit if law.competes else ADDS for part in parts]
+    limit = np.array([part.limit if law.competes else ADDS for part in parts])
     ratio = np.log(rows.arithmetic_tflops / rows.bandwidth_gb_s)
     return Form(
         powers=np.array([part.powers for part in parts], dtype=float),
-        limit=np.array(limit, dtype=np.intp),
+        limits=(limit[:, None] == np.unique(limit[limit != ADDS])).astype(float),
+        adds=(limit == ADDS).astype(float),
         memory=memory,
         causes=np.array([[part.cause == cause for cause in PARTS] for part in parts], dtype=float),
         mean=np.array([*(part.share for part in parts), np.log(SHARPNESS), 0.0]),
@@ -189,82 +194,71 @@ def form_of(law: Law, rows: Rows) -> Form:
     )
 
 
-def log_parts(
-    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
-) -> FloatArray:
-    """Log of each part for m parameter vectors and n rows, shape (m, n, J)."""
-    size = form.size
-    logs = theta[:, None, :size] + features[None]
-    logs = logs + (theta[:, size + 1, None] * contention[None])[..., None] * form.memory
-    result: FloatArray = np.clip(logs, -LOG_FLOOR, LOG_FLOOR)
-    return result
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """A law taken at m parameter vectors and n rows.
 
-
-def _limits(form: Form, part: FloatArray) -> tuple[list[int], FloatArray]:
-    """Numbers of the limits, and the log of each one's time, shape (m, n, limits)."""
-    numbers = [int(k) for k in np.unique(form.limit) if k != ADDS]
-    time = [np.log(part[..., form.limit == k].sum(axis=-1)) for k in numbers]
-    return numbers, np.stack(time, axis=-1) if time else np.empty((*part.shape[:2], 0))
-
-
-def _hidden(form: Form, theta: FloatArray, limit: FloatArray) -> tuple[FloatArray, ...]:
-    """Time of limits that hide each other, each one's weight, and log-sum-exp (m, n)."""
-    power = np.exp(theta[:, form.size])[:, None]
-    scaled = power[..., None] * limit
-    top = scaled.max(axis=-1)
-    weight = np.exp(scaled - top[..., None])
-    total = weight.sum(axis=-1)
-    log_sum = top + np.log(total)
-    return np.exp(log_sum / power), weight / total[..., None], log_sum
-
-
-def split(
-    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
-) -> FloatArray:
-    """Frame time by part, shape (m, n, J): what hides behind a larger limit counts little.
-
-    The sum over parts is the frame time (ms).
+    Attributes
+    ----------
+    part : ndarray, shape (m, n, J)
+        Frame time by part, what hides behind a larger limit counting little; adds up to the
+        frame time.
+    log_ms : ndarray, shape (m, n)
+        Log frame time.
+    by_sharpness : ndarray, shape (m, n)
+        Slope of the frame time (ms) in log q.
     """
-    part = np.exp(log_parts(form, theta, features, contention))
-    numbers, limit = _limits(form, part)
-    if numbers:
-        hidden, weight, _ = _hidden(form, theta, limit)
-        for k, number in enumerate(numbers):
-            mine = form.limit == number
-            scale = hidden * weight[..., k] / np.exp(limit[..., k])
-            part[..., mine] *= scale[..., None]
-    return part
+
+    part: FloatArray
+    log_ms: FloatArray
+    by_sharpness: FloatArray
 
 
-def log_time(
-    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
-) -> FloatArray:
-    """Log frame time, shape (m, n)."""
-    result: FloatArray = np.log(split(form, theta, features, contention).sum(axis=-1))
-    return result
+def take(form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray) -> Taken:
+    """Evaluate a law.
 
+    Parameters
+    ----------
+    form : Form
+    theta : ndarray, shape (m, J + 2)
+    features : ndarray, shape (n, J) or (m, n, J)
+    contention : ndarray, shape (n,) or (m, n)
 
-def with_slopes(
-    form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Log frame time (m, n) and its slopes in every parameter (m, n, J + 2).
-
-    The slope in log k is the part's share of the frame time after hiding.
+    Returns
+    -------
+    Taken
     """
     size = form.size
-    part = np.exp(log_parts(form, theta, features, contention))
-    slopes = np.zeros((*part.shape[:2], size + 2))
-    numbers, limit = _limits(form, part)
-    hidden = np.zeros(part.shape[:2])
-    if numbers:
-        hidden, weight, log_sum = _hidden(form, theta, limit)
-        for k, number in enumerate(numbers):
-            mine = form.limit == number
-            part[..., mine] *= (hidden * weight[..., k] / np.exp(limit[..., k]))[..., None]
+    logs = theta[:, None, :size] + features
+    if form.memory.any():
+        logs = logs + (theta[:, size + 1, None] * contention)[..., None] * form.memory
+    part = np.exp(np.clip(logs, -LOG_FLOOR, LOG_FLOOR))
+    by_sharpness = np.zeros(part.shape[:2])
+    if form.limits.shape[1]:
+        limit = part @ form.limits
+        log_limit = np.log(limit)
         power = np.exp(theta[:, size])[:, None]
-        slopes[..., size] = hidden * ((weight * limit).sum(axis=-1) - log_sum / power)
-    time = part.sum(axis=-1)
-    slopes[..., :size] = part
-    slopes[..., size + 1] = (part @ form.memory) * contention[None]
-    slopes /= time[..., None]
-    return np.log(time), slopes
+        scaled = power[..., None] * log_limit
+        top = scaled.max(axis=-1)
+        weight = np.exp(scaled - top[..., None])
+        total = weight.sum(axis=-1)
+        weight /= total[..., None]
+        log_sum = (top + np.log(total)) / power
+        hidden = np.exp(log_sum)
+        part *= (hidden[..., None] * weight / limit) @ form.limits.T + form.adds
+        by_sharpness = hidden * ((weight * log_limit).sum(axis=-1) - log_sum)
+    return Taken(part, np.log(part.sum(axis=-1)), by_sharpness)
+
+
+def slopes(form: Form, taken: Taken, contention: FloatArray) -> FloatArray:
+    """Slopes of the log frame time in every parameter, shape (m, n, J + 2).
+
+    The slope in log k is the part's share of the frame time.
+    """
+    size = form.size
+    result = np.empty((*taken.log_ms.shape, size + 2))
+    time = np.exp(taken.log_ms)
+    np.divide(taken.part, time[..., None], out=result[..., :size])
+    result[..., size] = taken.by_sharpness / time
+    result[..., size + 1] = (result[..., :size] @ form.memory) * contention
+    return result
