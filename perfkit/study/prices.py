@@ -9,8 +9,7 @@ to what the bundle costs. How bundles compete with single prices is said in ``bu
 """
 
 import datetime
-from collections.abc import Callable
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -219,13 +218,19 @@ def build_lines(study: Study) -> pd.DataFrame:
         for row in _price_build(study, build, prices, standing)
     ]
     result = pd.DataFrame(priced, columns=["line", *_PRICED]).set_index("line")
-    result["price_date"] = pd.to_datetime(result["price_date"])
-    result = result.astype({"price_date": "datetime64[s]", **dict.fromkeys(_TEXT, "str")})
-    return lines.join(result)
+    return lines.join(result.astype(_PRICED))
 
 
-_TEXT = ("listing", "bundle", "flags", "reason")
-_PRICED = ("price", "amount", "price_date", "listing", "bundle", "bundle_amount", "flags", "reason")
+_PRICED = {
+    "price": "float64",
+    "amount": "float64",
+    "price_date": "datetime64[s]",
+    "listing": "str",
+    "bundle": "str",
+    "bundle_amount": "float64",
+    "flags": "str",
+    "reason": "str",
+}
 
 
 def _price_build(
