@@ -33,7 +33,8 @@ def mean_log_draws(log_draws: FloatArray, weights: FloatArray) -> FloatArray:
     >>> np.exp(mean_log_draws(draws, np.array([1.0, 1.0]))).round(6).tolist()
     [[60.0, 50.0]]
     """
-    return np.matmul(weights / weights.sum(), log_draws)
+    means: FloatArray = np.matmul(weights / weights.sum(), log_draws)
+    return means
 
 
 def central_range(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:

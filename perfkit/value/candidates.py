@@ -6,16 +6,15 @@ next machine up); and to "build + card" for every discrete GPU of gpus.csv that 
 its own name, unless a build of the study already is that machine.
 """
 
+import math
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
-
-import numpy as np
-import pandas as pd
 
 from perfkit.study import Study
-from perfkit.study.prices import build_lines, build_prices, item_price
+from perfkit.study.prices import ItemPrice, build_lines, build_prices, price_list
 from perfkit.value.builds import machines, priced_cards
+from perfkit.value.together import Line
 
 SAME_SYSTEM, OTHER_SYSTEM = "card", "machine"
 
@@ -32,8 +31,8 @@ class Candidate:
         "card" where the system stays, "machine" where it changes.
     system, gpu : str
         Of the machine reached.
-    items : DataFrame
-        Its parts: item, quantity, role, gpu.
+    lines : tuple of Line
+        Its parts.
     bought, leaves : tuple of str
         Items to buy, items no longer needed.
     spent : float
@@ -51,7 +50,7 @@ class Candidate:
     kind: str
     system: str
     gpu: str
-    items: pd.DataFrame
+    lines: tuple[Line, ...]
     bought: tuple[str, ...]
     leaves: tuple[str, ...]
     spent: float
@@ -77,76 +76,71 @@ def candidates(study: Study) -> list[Candidate]:
     list of Candidate
         By from_build in file order; builds before "build + card".
     """
-    made = machines(study)
-    made = made[made["reason"] == ""]
-    price = build_prices(study).set_index("build")["price"]
-    lines = build_lines(study).assign(system=study.builds["system"], gpu=study.builds["gpu"])
-    items = dict(iter(lines.groupby("build", sort=False)))
-    existing = set(zip(made["system"], made["gpu"], strict=True))
-    quote: Quote = cache(lambda item, condition: item_price(study, item, condition).price)
+    built = _built(study)
+    existing = {(machine.system, machine.gpu) for machine in built}
+    prices = price_list(study)
+    discrete = frozenset(study.gpus.loc[study.gpus["kind"] == "discrete", "gpu"])
     cards = priced_cards(study)
     found = []
-    for build, system in zip(made["build"], made["system"], strict=True):
-        start = _Machine(build, system, "", items[build], price[build])
-        for other, its_system, gpu in zip(made["build"], made["system"], made["gpu"], strict=True):
-            if other != build:
-                after = _Machine(other, its_system, gpu, items[other], price[other])
-                step = _step(start, after, quote)
-                stays = its_system == system
-                if step.bought and (stays or after.price > start.price):
+    for start in built:
+        for after in built:
+            if after is not start:
+                step = _step(start, after, prices)
+                dearer = after.price > start.price
+                if step.bought and (step.kind == SAME_SYSTEM or dearer):
                     found.append(step)
         for card in cards:
-            if (system, card) not in existing:
-                found.append(_step(start, _with_card(study, start, card, quote), quote))
+            if (start.system, card) not in existing:
+                found.append(_step(start, _with_card(start, card, discrete, prices), prices))
     return found
 
 
-Quote = Callable[[str, str], float]
+Prices = Callable[[str, str], ItemPrice]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class _Machine:
     name: str
     system: str
     gpu: str
-    lines: pd.DataFrame
+    lines: tuple[Line, ...]
     price: float
 
 
-def _with_card(study: Study, start: _Machine, card: str, quote: Quote) -> _Machine:
-    discrete = study.gpus.loc[study.gpus["kind"] == "discrete", "gpu"]
-    lines = start.lines
-    kept = lines[(lines["role"] != "card") & ~lines["item"].isin(discrete)]
-    condition = "used" if np.isnan(quote(card, "new")) else "new"
-    row = {
-        "item": card,
-        "role": "card",
-        "quantity": 1.0,
-        "condition": condition,
-        "obtained": "bought",
-        "price": quote(card, condition),
-        "bundle": "",
-        "gpu": card,
-    }
-    added = pd.concat([kept, pd.DataFrame([row])], ignore_index=True)
-    return _Machine(f"{start.name} + {card}", start.system, card, added, np.nan)
+def _built(study: Study) -> list[_Machine]:
+    made = machines(study)
+    made = made[made["reason"] == ""]
+    price = build_prices(study).set_index("build")["price"]
+    rows = build_lines(study).assign(gpu=study.builds["gpu"])
+    lines: dict[str, list[Line]] = {}
+    for build, *fields in rows[["build", *Line._fields]].itertuples(index=False, name=None):
+        lines.setdefault(build, []).append(Line(*fields))
+    return [
+        _Machine(build, system, gpu, tuple(lines[build]), float(price[build]))
+        for build, system, gpu in made[["build", "system", "gpu"]].itertuples(
+            index=False, name=None
+        )
+    ]
 
 
-def _step(start: _Machine, after: _Machine, quote: Quote) -> Candidate:
-    had, needs = (
-        machine.lines.groupby("item", sort=False)["quantity"].sum() for machine in (start, after)
-    )
-    more = needs.sub(had.reindex(needs.index, fill_value=0))
-    more = more[more > 0]
-    fewer = had.sub(needs.reindex(had.index, fill_value=0))
-    fewer = fewer[fewer > 0]
-    unit = _unit_prices(after.lines, more.index, quote)
-    ours = start.lines.loc[start.lines["obtained"] != "lent", "item"]
-    sold = fewer[fewer.index.isin(ours)]
-    worth = pd.Series([quote(item, "used") for item in sold.index], sold.index, dtype=float)
-    unpriced, unsold = unit.index[unit.isna()], worth.index[worth.isna()]
-    reasons = [f"no price for {', '.join(unpriced)}"] if len(unpriced) else []
-    if len(unsold):
+def _with_card(start: _Machine, card: str, discrete: frozenset[str], prices: Prices) -> _Machine:
+    condition = "used" if math.isnan(prices(card, "new").price) else "new"
+    price = prices(card, condition).price
+    kept = (line for line in start.lines if line.role != "card" and line.item not in discrete)
+    added = Line(card, "card", 1.0, card, condition, "bought", price, "")
+    return _Machine(f"{start.name} + {card}", start.system, card, (*kept, added), math.nan)
+
+
+def _step(start: _Machine, after: _Machine, prices: Prices) -> Candidate:
+    had, needs = _count(start.lines), _count(after.lines)
+    bought, leaves = needs - had, had - needs
+    price = _unit_prices(after.lines, bought, prices)
+    lent = {line.item for line in start.lines if line.obtained == "lent"}
+    resale = {item: prices(item, "used").price for item in leaves if item not in lent}
+    unpriced = [item for item in bought if math.isnan(price[item])]
+    unsold = [item for item, worth in resale.items() if math.isnan(worth)]
+    reasons = [f"no price for {', '.join(unpriced)}"] if unpriced else []
+    if unsold:
         reasons.append(f"no used price for {', '.join(unsold)}: no resale counted")
     return Candidate(
         from_build=start.name,
@@ -154,25 +148,30 @@ def _step(start: _Machine, after: _Machine, quote: Quote) -> Candidate:
         kind=SAME_SYSTEM if start.system == after.system else OTHER_SYSTEM,
         system=after.system,
         gpu=after.gpu,
-        items=after.lines,
-        bought=tuple(more.index),
-        leaves=tuple(fewer.index),
-        spent=float((more * unit).sum(skipna=False)),
-        resale=float((sold * worth).sum()),
-        price_from=float(start.price),
+        lines=after.lines,
+        bought=tuple(bought),
+        leaves=tuple(leaves),
+        spent=math.fsum(count * price[item] for item, count in bought.items()),
+        resale=math.fsum(leaves[item] * resale[item] for item in resale if item not in unsold),
+        price_from=start.price,
         reason="; ".join(reasons),
     )
 
 
-def _unit_prices(lines: pd.DataFrame, bought: pd.Index, quote: Quote) -> pd.Series:
+def _count(lines: tuple[Line, ...]) -> Counter[str]:
+    pieces: Counter[str] = Counter()
+    for line in lines:
+        pieces[line.item] += int(line.quantity)
+    return pieces
+
+
+def _unit_prices(lines: tuple[Line, ...], bought: Counter[str], prices: Prices) -> dict[str, float]:
     """Price of one piece of each item bought; a bundle's only where all of it is bought."""
-    rows = lines.drop_duplicates("item").set_index("item").loc[bought]
-    whole = lines["item"].isin(bought).groupby(lines["bundle"]).all()
-    apart = (rows["bundle"] != "") & ~rows["bundle"].map(whole).astype(bool)
-    alone = [
-        quote(str(item), condition) if split else price
-        for item, condition, price, split in zip(
-            rows.index, rows["condition"], rows["price"], apart, strict=True
-        )
-    ]
-    return pd.Series(alone, rows.index, dtype=float)
+    broken = {line.bundle for line in lines if line.item not in bought}
+    return {
+        line.item: prices(line.item, line.condition).price
+        if line.bundle and line.bundle in broken
+        else line.price
+        for line in reversed(lines)
+        if line.item in bought
+    }

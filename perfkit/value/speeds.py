@@ -111,8 +111,9 @@ def machine_speeds(
     rows = configuration_speeds(study, passes, table)
     log_draws = _log_draws(rows, table, draws, seed)
     asked = machines[["system", "gpu"]].merge(workloads[["workload"]], how="cross")
-    at = pd.MultiIndex.from_frame(rows[_MACHINE]).get_indexer(pd.MultiIndex.from_frame(asked))
-    at = at.reshape(len(machines), len(workloads))
+    known = pd.MultiIndex.from_frame(rows[_MACHINE])
+    found = known.get_indexer(pd.MultiIndex.from_frame(asked))
+    at = found.reshape(len(machines), len(workloads))
 
     def spread(column: str, unknown: float | str) -> npt.NDArray[np.generic]:
         values = np.append(rows[column].to_numpy(), np.array([unknown], dtype=object))
@@ -223,8 +224,9 @@ def _log_draws(rows: pd.DataFrame, table: pd.DataFrame, draws: int, seed: int) -
         # one estimate of the spread serves all measured cells, so its error is shared
         dof = rows["dof"].iloc[measured[0]]
         shared = np.sqrt(dof / key_generator(seed, "measured spread").chisquare(dof, draws))
-        for row in measured:
-            cell = rows.iloc[row]
-            own = key_generator(seed, "measured", *cell[_MACHINE]).standard_normal(draws)
-            result[row] = np.log(cell["fps"]) + cell["log_scale"] * own * shared
+        cells = rows.iloc[measured]
+        names = cells[_MACHINE].itertuples(index=False, name=None)
+        own = [key_generator(seed, "measured", *name).standard_normal(draws) for name in names]
+        scale = cells["log_scale"].to_numpy(float)[:, None]
+        result[measured] = np.log(cells["fps"].to_numpy(float))[:, None] + scale * own * shared
     return result

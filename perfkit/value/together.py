@@ -1,8 +1,10 @@
 """Do the parts of a build go together? Yes, no, or not checked, with the number behind each."""
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -40,6 +42,30 @@ CHECKS = (
 
 _CODING = {1: 8 / 10, 2: 8 / 10, 3: 128 / 130, 4: 128 / 130, 5: 128 / 130}
 _GIGATRANSFERS = {1: 2.5, 2: 5.0, 3: 8.0, 4: 16.0, 5: 32.0}
+
+
+class Line(NamedTuple):
+    """One row of a build, and its price.
+
+    Attributes
+    ----------
+    item, role : str
+    quantity : float
+    gpu, condition, obtained : str
+    price : float
+        Of one piece; NaN where not known.
+    bundle : str
+        Whose price it is a part of; "" where of none.
+    """
+
+    item: str
+    role: str
+    quantity: float
+    gpu: str
+    condition: str = "new"
+    obtained: str = "bought"
+    price: float = math.nan
+    bundle: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,8 +345,8 @@ class Shelf:
         Row of parts.csv by item, row of gpus.csv by GPU, `psu_w` by system.
     """
 
-    parts: Mapping[str, Mapping[str, object]]
-    gpus: Mapping[str, Mapping[str, object]]
+    parts: Mapping[str, Mapping[Any, Any]]
+    gpus: Mapping[str, Mapping[Any, Any]]
     supplies: Mapping[str, float]
 
     def part(self, item: str, role: str, quantity: float, gpu: str) -> Part:
@@ -335,13 +361,12 @@ class Shelf:
                     known[ours] = card[theirs]
         return Part(item, role, quantity, **known)
 
-    def build(self, items: pd.DataFrame, system: str) -> list[Part]:
+    def build(self, lines: Iterable[Line], system: str) -> list[Part]:
         """Look up the parts of a build.
 
         Parameters
         ----------
-        items : DataFrame
-            item, role, quantity, gpu: rows of builds.csv.
+        lines : iterable of Line
         system : str
             Its ``psu_w`` stands in where no supply is listed.
 
@@ -349,14 +374,14 @@ class Shelf:
         -------
         list of Part
         """
-        columns = (items[name] for name in ("item", "role", "quantity", "gpu"))
-        found = [self.part(*row) for row in zip(*columns, strict=True)]
+        found = [self.part(line.item, line.role, line.quantity, line.gpu) for line in lines]
         rated = self.supplies.get(system, math.nan)
         if not any(part.role == "supply" for part in found) and not math.isnan(rated):
             found.append(Part(f"supply of {system}", "supply", supply_w=rated))
         return found
 
 
+_LINE = ["item", "role", "quantity", "gpu"]
 _FROM_GPUS = {
     "length_mm": "length_mm",
     "draw_w": "board_power_w",
@@ -380,10 +405,14 @@ def shelf(study: Study) -> Shelf:
     Shelf
     """
     return Shelf(
-        parts=study.parts.set_index("item").to_dict("index"),
-        gpus=study.gpus.set_index("gpu").to_dict("index"),
+        parts=_by_name(study.parts, "item"),
+        gpus=_by_name(study.gpus, "gpu"),
         supplies=dict(zip(study.systems["system"], study.systems["psu_w"], strict=True)),
     )
+
+
+def _by_name(frame: pd.DataFrame, name: str) -> dict[str, dict[Any, Any]]:
+    return {row[name]: dict(row) for row in frame.to_dict("records")}
 
 
 def together_table(study: Study) -> pd.DataFrame:
@@ -407,11 +436,11 @@ def together_table(study: Study) -> pd.DataFrame:
     ['no', 'not checked', 'yes']
     """
     known = shelf(study)
-    machines = build_machines(study.builds).set_index("build")
+    items = dict(iter(study.builds.groupby("build")))
     rows = []
-    for build, items in study.builds.groupby("build", sort=False):
-        system, gpu = machines.loc[build]
+    for build, system, gpu in build_machines(study.builds).itertuples(index=False, name=None):
         discrete = known.gpus.get(gpu, {}).get("kind") == "discrete"
-        for found in check_parts(known.build(items, system), discrete=discrete):
-            rows.append({"build": str(build), **asdict(found)})
+        lines = itertools.starmap(Line, items[build][_LINE].itertuples(index=False, name=None))
+        for found in check_parts(known.build(lines, system), discrete=discrete):
+            rows.append({"build": build, **asdict(found)})
     return pd.DataFrame(rows, columns=["build", *Verdict.__slots__])

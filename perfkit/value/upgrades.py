@@ -254,7 +254,7 @@ def upgrade_table(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd
     for step, (before, after) in zip(steps, places, strict=True):
         gain = _pair(speeds, before, after, step)
         discrete = known.gpus[step.gpu]["kind"] == "discrete"
-        checks = check_parts(known.build(step.items, step.system), discrete=discrete)
+        checks = check_parts(known.build(step.lines, step.system), discrete=discrete)
         rows.append(_row(step, gain, overall(check.verdict for check in checks)))
     more = ["kind", "bought", "leaves", "spent", "resale", "added_pct"]
     more += ["workloads", "basis", "case", "level"]
