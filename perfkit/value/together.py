@@ -311,7 +311,7 @@ def _supply(parts: Sequence[Part]) -> Verdict:
     draw = math.fsum(part.draw_w * part.quantity for part in known)
     unused = 1 - draw / power
     sentence = f"the parts draw {'at least ' if unknown else ''}{draw:g} W of {power:g} W"
-    if unused < HEADROOM:
+    if draw / power > 1 - HEADROOM:
         return Verdict(check, NO, unused, unit, sentence)
     if unknown:
         return _unchecked(check, f"draw of {', '.join(unknown)} not known; {sentence}", unit)

@@ -97,7 +97,7 @@ def runs(gpu: str, fps: Mapping[str, Sequence[float]], **more: object) -> list[d
 
 
 def market(folder: Path, *, toml: str = "", currency: str = "EUR", **files: list[dict]) -> Study:
-    """Write a study of integrated Ember (measured) and Alder (measured), with builds, and read it."""
+    """Write a study in which Ember and Alder are measured and built, and read it."""
     folder.mkdir(parents=True, exist_ok=True)
     tables = {
         "gpus": [{"lanes_per_unit": 64, "clock_mhz": 2000, **gpu} for gpu in GPUS],

@@ -179,7 +179,7 @@ def test_machine_of_another_system_counts_when_it_costs_more(tmp_path: Path) -> 
 
 
 def test_bundle_price_counts_only_where_all_of_it_is_bought(tmp_path: Path) -> None:
-    """Alder is cheaper inside a bundle with the board; whoever has the board pays the card alone."""
+    """Alder is cheaper in a bundle with the board; whoever has the board pays the card alone."""
     bundle = priced(("Alder", "", 100), ("Plank", "", 60), bundle="pair")
     prices = priced(*BASE, *((card, "", price) for card, price in CARDS.items())) + bundle
     found = upgrades(tmp_path, prices=prices)
