@@ -20,10 +20,8 @@ PINNED = {
         "cost_high on_frontier"
     ),
     "passes": (
-        "pass_id system gpu workload width height date sitting order scene_kind state render_scale "
-        "generated_per_drawn cap_fps refresh_hz driver game_version clock_mean_mhz memory_used_gib "
-        "power_w outcome void_reason source log frames seconds avg_fps low_1pct_fps low_01pct_fps "
-        "slowest_1pct_mean_fps hitches_per_min pacing_ms flags"
+        "pass_id system gpu workload width height frames seconds avg_fps low_1pct_fps "
+        "low_01pct_fps slowest_1pct_mean_fps hitches_per_min pacing_ms flags"
     ),
     "upgrades": (
         "from_build to_build added_cost fps_from fps_to added_fps added_low added_high "
