@@ -85,7 +85,9 @@ def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFram
             "pred_low": nested.low,
             "pred_high": nested.high,
         }
-    )[~cells.at_least]
+    )
+    rows[list(ERRORS[1:])] /= np.exp(cells.load_shift)[:, None]
+    rows = rows[~cells.at_least]
     keys = ["gpu", "system", "workload", "drawn_mpx", "output_mpx"]
     merged = rows.merge(table[~table["at_least"]][[*CONFIGURATION, *keys[3:]]], on=keys, how="left")
     first = ["gpu", "system", "workload", "width", "height", "render_scale"]

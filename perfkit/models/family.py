@@ -94,7 +94,12 @@ class Cells:
     rows : Rows
         The n configurations.
     log_fps : ndarray, shape (n,)
-        Natural log of the average FPS.
+        Natural log of the average FPS, brought to the average over whole load cycles.
+    load_shift : ndarray, shape (n,)
+        What was added for that: log of how much longer frames were than over whole cycles; 0
+        where no cycle is known.
+    scatter : ndarray, shape (n,)
+        Mean squared deviation of log FPS of the cell's passes; 0 for one pass.
     at_least : ndarray of bool, shape (n,)
         True where a cap held the passes and `log_fps` is a lower bound that a fit would otherwise
         fall under. A family takes it as it stands; it is no evidence on errors.
@@ -111,6 +116,8 @@ class Cells:
 
     rows: Rows
     log_fps: FloatArray
+    load_shift: FloatArray
+    scatter: FloatArray
     at_least: BoolArray
     log_low_ratio: FloatArray
     passes: FloatArray
@@ -127,6 +134,8 @@ class Cells:
         return type(self)(
             rows=self.rows.take(chosen),
             log_fps=self.log_fps[chosen],
+            load_shift=self.load_shift[chosen],
+            scatter=self.scatter[chosen],
             at_least=self.at_least[chosen],
             log_low_ratio=self.log_low_ratio[chosen],
             passes=self.passes[chosen],

@@ -30,7 +30,7 @@ class Observations:
         Names behind the codes.
     table : DataFrame
         One row per cell: the configuration, its rates, `log_fps`, `at_least`, `log_low_ratio`,
-        `passes`, `frames`, `seconds`.
+        `passes`, `frames`, `seconds`, `load_shift`, `scatter`.
     pass_sd : float
         Standard deviation of log FPS between passes of a cell, pooled; NaN without repeats.
     left_out : DataFrame
@@ -158,8 +158,12 @@ def _combine(rows: pd.DataFrame) -> pd.DataFrame:
         seconds=("seconds", "mean"),
         passes=("avg_fps", "nunique"),
         log_low_ratio=("log_ratio", "mean"),
+        load_shift=("load_shift", "mean"),
     )
-    return cells.merge(means, on=CONFIGURATION).assign(log_fps=lambda f: np.log(f["avg_fps"]))
+    return cells.merge(means, on=CONFIGURATION).assign(
+        log_fps=lambda f: np.log(f["avg_fps"]),
+        scatter=lambda f: f["sd_log_avg"].fillna(0.0) ** 2 * (1.0 - 1.0 / f["passes"]),
+    )
 
 
 def _pass_sd(rows: pd.DataFrame) -> float:
@@ -180,7 +184,8 @@ def gather(study: Catalogue, passes: pd.DataFrame) -> Observations:
     study : Study
         Parts and workloads.
     passes : DataFrame
-        One row per pass as from `summarize_passes`.
+        One row per pass as from `summarize_passes`; `load_shift` as well where load cycles are
+        known.
 
     Returns
     -------
@@ -189,6 +194,8 @@ def gather(study: Catalogue, passes: pd.DataFrame) -> Observations:
     """
     rows = attach_rates(study, passes.reset_index(drop=True))
     rows["render_scale"] = rows["render_scale"].fillna(1.0)
+    if "load_shift" not in rows:
+        rows["load_shift"] = 0.0
     reasons = _reasons(study, rows)
     held = reasons.str.startswith("held by a cap")
     free = rows[reasons.eq("")]
@@ -251,7 +258,9 @@ def to_cells(seen: Observations, table: pd.DataFrame, rows: Rows) -> Cells:
     """Turn rows of `seen.table` into cells."""
     return Cells(
         rows=rows,
-        log_fps=table["log_fps"].to_numpy(float),
+        log_fps=(table["log_fps"] + table["load_shift"]).to_numpy(float),
+        load_shift=table["load_shift"].to_numpy(float),
+        scatter=table["scatter"].to_numpy(float),
         at_least=table["at_least"].to_numpy(bool),
         log_low_ratio=table["log_low_ratio"].to_numpy(float),
         passes=table["passes"].to_numpy(float),

@@ -38,6 +38,8 @@ def as_cells(y: npt.ArrayLike, columns: npt.ArrayLike, gpus: npt.ArrayLike | Non
     return Cells(
         rows=rows,
         log_fps=y,
+        load_shift=np.zeros(len(y)),
+        scatter=np.zeros(len(y)),
         at_least=np.zeros(len(y), bool),
         log_low_ratio=np.full(len(y), np.nan),
         passes=np.ones(len(y)),
