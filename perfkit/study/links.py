@@ -99,7 +99,7 @@ def check_known(
 
 
 def check_passes(
-    root: Path, read: ReadTable, logs: Mapping[str, Any] | None, has_logs_section: bool
+    root: Path, read: ReadTable, logs: Mapping[str, Any] | None, no_logs: bool
 ) -> list[Problem]:
     """Whether each pass that counts has its frame times, and each named log can be opened.
 
@@ -110,9 +110,9 @@ def check_passes(
     read : ReadTable
         passes.csv.
     logs : mapping or None
-        Keys of the logs section.
-    has_logs_section : bool
-        Whether study.toml has one at all.
+        Keys of the logs section of study.toml.
+    no_logs : bool
+        Whether it is certain that there is no such section.
 
     Returns
     -------
@@ -120,7 +120,7 @@ def check_passes(
     """
     frame = read.frame
     found = cells_of(read, "log", "avg_fps", "outcome", "void_reason")
-    problems = _check_format(frame, logs, has_logs_section)
+    problems = _check_format(frame, logs, no_logs)
     combined = bool(logs and logs["combined"])
     if combined and logs is not None:
         problems += _check_combined(root, logs["combined"])
@@ -135,9 +135,9 @@ def check_passes(
 
 
 def _check_format(
-    frame: pd.DataFrame, logs: Mapping[str, Any] | None, has_logs_section: bool
+    frame: pd.DataFrame, logs: Mapping[str, Any] | None, no_logs: bool
 ) -> list[Problem]:
-    if not has_logs_section:
+    if no_logs:
         if (frame["log"] == "").all():
             return []
         allowed = "a [logs] section, since passes.csv names logs"

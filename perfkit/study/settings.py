@@ -217,13 +217,16 @@ class ReadSettings:
     keys : dict
         Every key of the study, None where it is not known.
     logs : dict or None
-        Every key of the logs section; None when there is no such section.
+        Every key of the logs section; None when there is none that can be read.
+    no_logs : bool
+        Whether it is certain that there is no such section.
     problems : list of Problem
     notices : list of str
     """
 
     keys: dict[str, Any]
     logs: dict[str, Any] | None
+    no_logs: bool
     problems: list[Problem]
     notices: list[str]
 
@@ -252,7 +255,8 @@ def read_settings(root: Path) -> ReadSettings:
     notices: list[str] = []
     text, raw = _load(root, problems)
     if raw is None:
-        return ReadSettings(dict.fromkeys(KEYS), None, problems, notices)
+        return ReadSettings(dict.fromkeys(KEYS), None, False, problems, notices)
+    no_logs = "logs" not in raw
     logs = raw.pop("logs", None)
     values = _read_keys(raw, KEYS, "", text, problems, notices)
     if logs is not None and not isinstance(logs, dict):
@@ -263,7 +267,7 @@ def read_settings(root: Path) -> ReadSettings:
     read_logs = (
         None if logs is None else _read_keys(logs, LOG_KEYS, "logs", text, problems, notices)
     )
-    return ReadSettings(values, read_logs, problems, notices)
+    return ReadSettings(values, read_logs, no_logs, problems, notices)
 
 
 def _load(root: Path, problems: list[Problem]) -> tuple[str, dict[str, Any] | None]:

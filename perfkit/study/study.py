@@ -179,9 +179,7 @@ def _all_problems(
     for read in tables.values():
         problems += read.problems
     problems += check_names(tables)
-    unread = any(problem.allowed.startswith("TOML") for problem in settings.problems)
-    has_logs = settings.logs is not None or unread or not (root / FILE).is_file()
-    problems += check_passes(root, tables["passes"], settings.logs, has_logs)
+    problems += check_passes(root, tables["passes"], settings.logs, settings.no_logs)
     problems += check_weights(tables["workloads"])
     problems += check_builds(tables["builds"], tables["prices"], tables["parts"])
     problems += check_claims(tables)

@@ -1,0 +1,184 @@
+"""The start of a study, with and without logs."""
+
+import datetime
+import os
+import tomllib
+
+import pandas as pd
+import pytest
+
+import perfkit as pk
+from perfkit.study.new import new_study
+from perfkit.study.schema import TABLES
+
+DAY = datetime.date(2026, 11, 2)
+
+
+def test_an_empty_study_has_every_header_and_a_glossary(tmp_path):
+    told = new_study(tmp_path / "mine", today=DAY)
+    assert told.splitlines() == [
+        f"Made {tmp_path}/mine: an empty study. COLUMNS.md in it says what each column means.",
+        "Next: fill gpus.csv, systems.csv, workloads.csv and passes.csv, a row each at least.",
+        f"Then: perfkit check {tmp_path}/mine",
+    ]
+    for table in TABLES.values():
+        if table.name != "forecasts":
+            text = (tmp_path / "mine" / table.file).read_text()
+            assert text == ",".join(table.names) + "\n"
+    assert not (tmp_path / "mine" / "forecasts.csv").exists()
+    glossary = (tmp_path / "mine" / "COLUMNS.md").read_text()
+    assert all(column in glossary for table in TABLES.values() for column in table.names)
+    with pytest.raises(pk.StudyError, match="4 problems") as caught:
+        pk.load_study(tmp_path / "mine")
+    assert {problem.allowed for problem in caught.value.problems} == {"at least one row"}
+
+
+def test_a_study_filled_in_one_row_each_loads(tmp_path):
+    new_study(tmp_path / "mine", today=DAY)
+    for name, row in {
+        "gpus.csv": "g,discrete,8,64,2000" + "," * 9,
+        "systems.csv": "s" + "," * 12,
+        "workloads.csv": "w" + "," * 6,
+        "passes.csv": "p,s,g,w,1920,1080" + "," * 18 + ",60,",
+    }.items():
+        with (tmp_path / "mine" / name).open("a") as file:
+            file.write(row + "\n")
+    study = pk.load_study(tmp_path / "mine")
+    assert study.settings.price_date == DAY
+    assert study.passes["avg_fps"].tolist() == [60.0]
+
+
+def logs_in(folder, **files):
+    folder.mkdir()
+    for name, text in files.items():
+        path = folder / name.replace("__", ".")
+        path.write_text(text)
+    return folder
+
+
+def fill(study, unit="ms", column=None):
+    toml = (study / "study.toml").read_text()
+    toml = toml.replace('frame_time_unit = ""', f'frame_time_unit = "{unit}"')
+    if column:
+        toml = toml.replace('frame_time_column = ""', f'frame_time_column = "{column}"')
+    (study / "study.toml").write_text(toml)
+    gpus = (study / "gpus.csv").read_text().replace("this GPU,,,,,", "this GPU,discrete,8,64,2000,")
+    (study / "gpus.csv").write_text(gpus)
+    passes = pd.read_csv(study / "passes.csv", dtype=str, keep_default_na=False)
+    passes.assign(width=1920, height=1080).to_csv(study / "passes.csv", index=False)
+
+
+def test_logs_become_passes_and_filling_the_named_cells_makes_a_good_study(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="frame_ms\n16\n", b__csv="frame_ms\n17\n", c__txt="x")
+    (source / "deep").mkdir()
+    (source / "deep" / "d.csv").write_text("frame_ms\n18\n")
+    told = new_study(tmp_path / "mine", source, DAY)
+    assert told.splitlines() == [
+        f"Made {tmp_path}/mine: 3 passes, one for each log, copied into {tmp_path}/mine/logs.",
+        "They stand on one system ('this system') and one GPU ('this GPU'), each as a workload",
+        "of its own: give passes that belong together the same workload.",
+        "Next: fill frame_time_unit in study.toml;",
+        "      kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
+        "      width and height in passes.csv.",
+        f"Then: perfkit check {tmp_path}/mine",
+    ]
+    fill(tmp_path / "mine")
+    study = pk.load_study(tmp_path / "mine")
+    assert study.passes["pass_id"].tolist() == ["a", "b", "deep/d"]
+    assert study.passes["log"].tolist() == ["logs/a.csv", "logs/b.csv", "logs/deep/d.csv"]
+    assert study.workloads["workload"].tolist() == ["a", "b", "deep/d"]
+    assert study.log_format is not None
+    assert study.log_format.frame_time_column == "frame_ms"
+    assert (tmp_path / "mine/logs/deep/d.csv").read_bytes() == b"frame_ms\n18\n"
+    assert pk.summarize_passes(study)["frames"].tolist() == [1, 1, 1]
+
+
+def test_of_several_columns_none_is_guessed_and_all_are_listed(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="time,frame_ms\n0,16\n")
+    pd.DataFrame({"time": [0.0], "other us": [1.0]}).to_parquet(source / "b.parquet")
+    told = new_study(tmp_path / "mine", source, DAY)
+    assert "Next: fill frame_time_column and frame_time_unit in study.toml;" in told
+    toml = (tmp_path / "mine" / "study.toml").read_text()
+    assert '\n# columns of the logs: "time", "frame_ms", "other us"\n' in toml
+    assert tomllib.loads(toml)["logs"] == {"frame_time_column": "", "frame_time_unit": ""}
+
+
+@pytest.mark.parametrize("name", ['a"b', "a\\b", "é😀", "a\x7fb", "# a", "currency"])
+def test_a_column_name_of_a_stranger_stays_a_text_in_the_settings(tmp_path, name):
+    quoted = '"' + name.replace('"', '""') + '"'
+    source = logs_in(tmp_path / "src", a__csv=f"{quoted}\n16\n")
+    new_study(tmp_path / "one", source, DAY)
+    settings = tomllib.loads((tmp_path / "one" / "study.toml").read_text())
+    assert settings["logs"]["frame_time_column"] == name
+    (source / "b.csv").write_text('"x\ny = 1"\n')
+    new_study(tmp_path / "two", source, DAY)
+    settings = tomllib.loads((tmp_path / "two" / "study.toml").read_text())
+    assert set(settings) == {"currency", "price_date", "logs"}
+
+
+def test_names_that_differ_only_in_their_ending_are_kept_apart(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="t\n1\n", a__csv__gz="no gzip")
+    new_study(tmp_path / "mine", source, DAY)
+    passes = pd.read_csv(tmp_path / "mine" / "passes.csv")
+    assert passes["pass_id"].tolist() == ["a.csv", "a.csv.gz"]
+
+
+def test_a_log_named_like_a_formula_is_made_harmless(tmp_path):
+    source = logs_in(tmp_path / "src")
+    (source / "=1+1.csv").write_text("t\n1\n")
+    new_study(tmp_path / "mine", source, DAY)
+    passes = pd.read_csv(tmp_path / "mine" / "passes.csv", dtype=str)
+    assert passes[["pass_id", "workload", "log"]].values.tolist() == [
+        ["'=1+1", "'=1+1", "logs/=1+1.csv"]
+    ]
+
+
+def test_links_and_pipes_among_the_logs_are_left_alone(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="t\n1\n")
+    (tmp_path / "secret.csv").write_text("t\n1\n")
+    (source / "link.csv").symlink_to(tmp_path / "secret.csv")
+    (source / "linked").symlink_to(tmp_path)
+    os.mkfifo(source / "pipe.csv")
+    new_study(tmp_path / "mine", source, DAY)
+    assert os.listdir(tmp_path / "mine" / "logs") == ["a.csv"]
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (lambda p: (p / "mine").mkdir() or (p / "mine" / "x").write_text(""), "is in use; name a"),
+        (lambda p: (p / "mine").write_text(""), "is in use; name a folder that does not exist"),
+        (lambda p: (p / "src").mkdir(), r"holds no \.csv, \.csv\.gz, \.parquet file; export"),
+        (lambda p: None, "is no folder; name the folder that holds the logs"),
+    ],
+)
+def test_a_wrong_place_is_refused_and_nothing_made(tmp_path, make, says):
+    make(tmp_path)
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(pk.OutputError, match=says):
+        new_study(tmp_path / "mine", tmp_path / "src", DAY)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_a_study_inside_its_logs_is_refused(tmp_path):
+    logs_in(tmp_path / "src", a__csv="t\n1\n")
+    with pytest.raises(pk.OutputError, match="the study would lie inside"):
+        new_study(tmp_path / "src" / "mine", tmp_path / "src", DAY)
+    assert os.listdir(tmp_path / "src") == ["a.csv"]
+
+
+def test_an_empty_folder_is_filled_and_a_failure_leaves_no_litter(tmp_path, monkeypatch):
+    (tmp_path / "mine").mkdir()
+    source = logs_in(tmp_path / "src", a__csv="t\n1\n")
+
+    def full(*args):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("perfkit.study.new.shutil.copyfileobj", full)
+        with pytest.raises(pk.OutputError, match=r"cannot be made \(No space left on device\)"):
+            new_study(tmp_path / "mine", source, DAY)
+    assert sorted(os.listdir(tmp_path)) == ["mine", "src"]
+    assert os.listdir(tmp_path / "mine") == []
+    new_study(tmp_path / "mine", source, DAY)
+    assert (tmp_path / "mine" / "study.toml").is_file()
