@@ -87,8 +87,8 @@ class Key:
 
     Attributes
     ----------
-    look : {"solid", "hatched", "hollow", "taper", "s", "o", "D", "^"}
-        A bar's dress, a taper, or a point's shape.
+    look : str
+        A bar's dress (solid, hatched, hollow), "taper", a line ("-", "|"), or a point's shape.
     name : str
         The look in a word.
     text : str
@@ -143,7 +143,7 @@ class Canvas:
             self.text(left, top, line, "title", face="title", up="top")
             top += 1.2 * title
         top += 0.35 * answer
-        for line in wrapped(words.answer, answer, right - left, lines=2):
+        for line in wrapped(words.answer, answer, right - left, lines=3 if self.page.tall else 2):
             self.text(left, top, line, "answer", tone="soft", up="top")
             top += LEADING * answer
         if words.keys and not self.page.tall:
@@ -169,11 +169,10 @@ class Canvas:
             said.insert(1, " ".join(f"{key.name}: {key.text}." for key in words.keys))
         text = " ".join(filter(None, [*said, plain(self.page.disclosure, 400)]))
         lines = wrapped(text, size, right - left, lines=11 if self.page.tall else 5)
+        step = (1.2 if self.page.tall else LEADING) * size
         for place, line in enumerate(reversed(lines)):
-            self.text(
-                left, bottom - place * LEADING * size, line, "small", tone="soft", up="bottom"
-            )
-        edge = bottom - len(lines) * LEADING * size - 0.25 * size
+            self.text(left, bottom - place * step, line, "small", tone="soft", up="bottom")
+        edge = bottom - len(lines) * step - 0.25 * size
         self.add(self.taper(left, edge, right, edge, 2.2, self.colour.ink))
         return edge - 0.7 * size
 
@@ -339,6 +338,18 @@ class Labels:
                     return True
         return False
 
+    def level(self, left: float, y: float, text: str) -> None:
+        """Write `text` at `left`, as near to height `y` as what is already there allows."""
+        high = 1.15 * self.canvas.size["small"]
+        for step in range(60):
+            middle = y + (1 if step % 2 else -1) * ((step + 1) // 2) * high / 4
+            right = left + self.canvas.width(text, "small")
+            box = Box(left, middle - high / 2, right, middle + high / 2)
+            if self._free(box):
+                self.taken.append(box)
+                self.canvas.text(left, middle, text, "small")
+                return
+
     def _free(self, box: Box) -> bool:
         inside = (
             box.left >= self.room.left
@@ -391,6 +402,13 @@ def swatch(canvas: Canvas, left: float, y: float, key: Key) -> float:
         canvas.add(
             Polygon([canvas.spot(*end) for end in ends], color=colour, linewidth=0, **through)
         )
+    elif key.look in {"-", "|"}:
+        long = 1.5 * size if key.look == "-" else 0.4 * size
+        ends = [(left, y), (left + long, y)]
+        if key.look == "|":
+            ends = [(left + long / 2, y - half), (left + long / 2, y + half)]
+        x, at = zip(*(canvas.spot(*end) for end in ends), strict=True)
+        canvas.add(Line2D(x, at, color=colour, linewidth=0.72 * 4, **through))
     else:
         long = 0.8 * size
         x, at = canvas.spot(left + long / 2, y)

@@ -7,7 +7,29 @@ frame and the page to be drawn again.
 
 from types import ModuleType
 
-from perfkit.show.charts import accuracy, averages, cards, cost, frontier, trace
+from perfkit.show.charts import (
+    accuracy,
+    averages,
+    cards,
+    cost,
+    curves,
+    flip,
+    frontier,
+    prices,
+    spread,
+    trace,
+)
 
-CHARTS: tuple[ModuleType, ...] = (averages, trace, cards, accuracy, cost, frontier)
+CHARTS: tuple[ModuleType, ...] = (
+    averages,
+    trace,
+    spread,
+    cards,
+    accuracy,
+    curves,
+    cost,
+    frontier,
+    flip,
+    prices,
+)
 """In the order of the story: what was measured, what a card would do, what it is worth."""

@@ -114,3 +114,16 @@ def link(panel: Panel, x: tuple[float, float], y: tuple[float, float], colour: s
     line = Line2D(x, y, color=colour, linewidth=panel.inch(3), zorder=1.5, gid="link")
     panel.axes.add_line(line)
     return line
+
+
+def upright(
+    panel: Panel, x: float, y: float, thick: float, colour: str, *, diamond: bool = False
+) -> None:
+    """Mark a value on a level track: a short upright line, or a narrow diamond."""
+    if diamond:
+        look = point(panel.canvas, colour, "d", 26, False)
+        line = Line2D([x], [y], **look, zorder=5, clip_on=False, gid="mark")
+    else:
+        ends = [y - thick / 2, y + thick / 2]
+        line = Line2D([x, x], ends, color=colour, linewidth=panel.inch(3), zorder=4, gid="mark")
+    panel.axes.add_line(line)

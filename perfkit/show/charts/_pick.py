@@ -62,6 +62,15 @@ def cells(passes: pd.DataFrame) -> pd.DataFrame:
     return together.merge(ends.reset_index(), on=CELL)[columns]
 
 
+def busiest_machine(analysis: "Analysis", passes: pd.DataFrame) -> tuple[str, str]:
+    """Choose the system and GPU with most workloads; then the integrated one, then the first."""
+    kinds = analysis.study.gpus.set_index("gpu")["kind"]
+    counts = passes.groupby(["system", "gpu"], sort=False)["workload"].nunique().reset_index()
+    counts["own"] = counts["gpu"].map(kinds).eq("integrated")
+    first = counts.sort_values(["workload", "own"], ascending=False, kind="stable").iloc[0]
+    return first["system"], first["gpu"]
+
+
 def passes_phrase(counts: pd.Series) -> str:
     """Say how many passes stand behind each number.
 
@@ -100,10 +109,9 @@ def nice_ticks(high: float, most: int = 6) -> list[float]:
 def fps_scale(high: float, page: Page, low: float = 0.0) -> Scale:
     """Make an FPS axis from zero, ruled at the study's goals and at round steps beyond them."""
     goals = [goal for goal in sorted(page.goals_fps) if goal <= high]
-    steps = nice_ticks(high) if len(goals) < 2 or high > 2.5 * goals[-1] else []
-    free = [
-        step for step in steps[1:] if step <= high and all(abs(step - g) > high / 9 for g in goals)
-    ]
+    last = goals[-1] if len(goals) > 1 else 0.0
+    steps = [step for step in nice_ticks(high)[1:] if last + high / 9 < step <= high]
+    free = [step for step in steps if all(abs(step - goal) > high / 9 for goal in goals)]
     ticks = sorted({0.0, *goals, *free})
     labels = [f"{tick:g}" for tick in ticks]
     labels[-1] += " FPS"

@@ -103,8 +103,8 @@ def lay_rows(
         cap -= 1
         shown = min(len(names), columns * cap)
         left_out = len(names) - shown
-    if columns == 2 and canvas.page.tall:
-        numbers = [column for column in numbers if column.strong]
+    if canvas.page.tall:
+        numbers = _without_crowding(canvas, names, numbers, columns)
     each = math.ceil(shown / columns)
     pitch = min(_free(canvas, top) / (each + bool(left_out)), 132 if not canvas.page.tall else 190)
     wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
@@ -119,6 +119,20 @@ def lay_rows(
         y = top + pitch * each + 2.4 * canvas.size["small"]
         canvas.text(canvas.box.left, min(y, canvas.box.bottom - 10), note, "small", tone="soft")
     return slots
+
+
+def _without_crowding(
+    canvas: Canvas, names: Sequence[str], numbers: Sequence[Numbers], columns: int
+) -> Sequence[Numbers]:
+    """Give up secondary numbers, the first ones first, until the names have room."""
+    wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
+    longest = min(max(canvas.width(plain(name)) for name in names), 0.62 * wide)
+    while len(numbers) > 1 and not numbers[0].strong:
+        left = min(_number_edges(canvas, wide, numbers))
+        if longest + GAP <= left:
+            break
+        numbers = numbers[1:]
+    return numbers
 
 
 def _column(
@@ -194,8 +208,12 @@ def _rights(canvas: Canvas, right: float, numbers: Sequence[Numbers]) -> list[fl
 
 
 def _number_edges(canvas: Canvas, right: float, numbers: Sequence[Numbers]) -> list[float]:
-    pairs = zip(_rights(canvas, right, numbers), _widths(canvas, numbers), strict=True)
-    return [edge - width for edge, width in pairs]
+    """Left edge of the cells of each column; headers stand on a line of their own."""
+    rights = _rights(canvas, right, numbers)
+    return [
+        edge - max(canvas.width(cell, "label", _face(column)) for cell in column.cells)
+        for edge, column in zip(rights, numbers, strict=True)
+    ]
 
 
 def _headers(canvas: Canvas, box: Box, numbers: Sequence[Numbers], edges: Sequence[float]) -> None:

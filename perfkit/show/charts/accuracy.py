@@ -61,7 +61,7 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     conditions = (
         f"{len(data)} configurations, {data['gpu'].nunique()} GPUs left out in turn. "
         f"{100 * inside:.0f} % lie in their {100 * LEVEL:.0f} % range; on the whole "
-        f"{number(abs(off.median()), 2)} % too {'high' if off.median() > 0 else 'low'}."
+        f"{abs(off.median()):.1f} % too {'high' if off.median() > 0 else 'low'}."
     )
     return Words(
         TITLE,

@@ -6,7 +6,15 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from perfkit.show.charts._marks import bar, spindle
-from perfkit.show.charts._pick import cells, comparable, fps_scale, passes_phrase, rows, size_phrase
+from perfkit.show.charts._pick import (
+    busiest_machine,
+    cells,
+    comparable,
+    fps_scale,
+    passes_phrase,
+    rows,
+    size_phrase,
+)
 from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fps, plain
@@ -49,25 +57,24 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     width, height = analysis.study.settings.value_at
     if passes.empty:
         raise NothingToShow(f"no pass counts at {width} × {height}, native, nothing generated")
-    table = cells(passes)
-    kinds = analysis.study.gpus.set_index("gpu")["kind"]
-    machines = table.groupby(["system", "gpu"], sort=False).size().rename("workloads").reset_index()
-    machines["own"] = machines["gpu"].map(kinds).eq("integrated")
-    machines = machines.sort_values(["workloads", "own"], ascending=False, kind="stable")
-    chosen = table.merge(machines.iloc[[0]][["system", "gpu"]], on=["system", "gpu"])
+    system, gpu = busiest_machine(analysis, passes)
+    chosen = cells(passes[(passes["system"] == system) & (passes["gpu"] == gpu)])
     chosen = chosen.sort_values("fps", ascending=False, kind="stable", ignore_index=True)
     return chosen.assign(width=width, height=height)
 
 
 def words(data: pd.DataFrame, page: Page) -> Words:
     """Title, answer and conditions of the drawn data."""
-    machine = f"{plain(data['gpu'].iloc[0], 30)} in {plain(data['system'].iloc[0], 30)}"
-    answer = f"{machine}: {fps(data['fps'].min())} to {fps(data['fps'].max())} FPS"
+    answer = f"{plain(data['gpu'].iloc[0], 40)}: "
+    answer += f"{fps(data['fps'].min())} to {fps(data['fps'].max())} FPS"
     if page.goals_fps:
         goal = sorted(page.goals_fps)[len(page.goals_fps) // 2]
         reached = int((data["fps"] >= goal).sum())
-        answer += f"; {reached} of {len(data)} games average {goal:g} or more"
-    conditions = f"{passes_phrase(data['passes'])}, {size_phrase(data)}."
+        answer += f"; {reached} of {len(data)} games reach {goal:g}"
+    conditions = (
+        f"In {plain(data['system'].iloc[0], 40)}, {passes_phrase(data['passes'])}, "
+        f"{size_phrase(data)}."
+    )
     return Words(TITLE, answer + ".", conditions, KEYS)
 
 
