@@ -176,13 +176,24 @@ def _notebooks(options: argparse.Namespace, progress: Progress) -> int:
     return DONE
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """Describe the commands and their words.
+
+    Returns
+    -------
+    argparse.ArgumentParser
+
+    Examples
+    --------
+    >>> parser().parse_args(["check", "mine"]).study.name
+    'mine'
+    """
+    words = argparse.ArgumentParser(
         prog="perfkit",
         description="What a budget gaming PC is worth, from frame times, prices and honest ranges.",
     )
-    parser.add_argument("--version", action="version", version=f"perfkit {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    words.add_argument("--version", action="version", version=f"perfkit {__version__}")
+    commands = words.add_subparsers(title="commands", metavar="COMMAND", required=True)
 
     def command(name: str, run: Callable[..., int], text: str) -> argparse.ArgumentParser:
         made = commands.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
@@ -219,7 +230,7 @@ def _parser() -> argparse.ArgumentParser:
     changes.add_argument("new_out", metavar="NEW_OUT", type=Path)
     gives_out(takes_study(command("figures", _figures, "draw the video set alone")))
     gives_out(takes_study(command("notebooks", _notebooks, "run the curated notebooks on a study")))
-    return parser
+    return words
 
 
 def _stop(signum: int, frame: FrameType | None) -> NoReturn:
@@ -250,7 +261,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     SystemExit
         With status 2, by the parser, when the words do not fit a command.
     """
-    options = _parser().parse_args(arguments)
+    options = parser().parse_args(arguments)
     signal.signal(signal.SIGTERM, _stop)
     try:
         status: int = options.run(options, terminal_progress())
