@@ -7,6 +7,7 @@ import pandas as pd
 from perfkit.defaults import DRAWS, LEVEL, SEED
 from perfkit.models.advice import runs_that_teach, warnings_about
 from perfkit.models.borrowing import borrow
+from perfkit.models.cycles import Cycles, find_cycles, keep_helpful
 from perfkit.models.draws import draw_fps
 from perfkit.models.evidence import evidence
 from perfkit.models.family import FloatArray
@@ -21,7 +22,7 @@ from perfkit.models.observations import (
 from perfkit.models.predictions import Model, predict_table
 from perfkit.models.rates import Catalogue, attach_rates
 from perfkit.models.refusals import Known, what_is_known
-from perfkit.models.registry import RECIPE
+from perfkit.models.registry import LIMIT, RECIPE
 from perfkit.models.train import Recipe, train, with_bounds
 from perfkit.models.view import fit_html
 
@@ -145,7 +146,7 @@ class Fit:
         return fit_html(heading, tables, lists)
 
 
-def _models(seen: Observations, recipe: Recipe) -> tuple[Model, ...]:
+def _models(seen: Observations, cycles: Cycles, recipe: Recipe) -> tuple[Model, ...]:
     """Train with bandwidth where it is known, and without where some GPU's is not."""
     table = seen.table
     speeds = table["cpu_speed"].dropna()
@@ -162,8 +163,9 @@ def _models(seen: Observations, recipe: Recipe) -> tuple[Model, ...]:
         cells = to_cells(seen, part, rows)
         measured, bounds = cells.take(~cells.at_least), cells.take(cells.at_least)
         if len(measured):
+            measured, kept = keep_helpful(measured, cycles, LIMIT)
             trained = train(with_bounds(measured, bounds, recipe.families[0]), recipe)
-            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained)))
+            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained), kept))
     return tuple(models)
 
 
@@ -224,8 +226,8 @@ def fit(
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, got {level!r}; 0.9 covers 90 %")
     passes = passes.reset_index(drop=True)
-    seen = gather(study, passes)
-    models = _models(seen, recipe)
+    seen, cycles = find_cycles(study, passes, gather(study, passes))
+    models = _models(seen, cycles, recipe)
     main = models[0] if models else None
     comparison, errors = evidence(main.trained if main else None, seen.table, level)
     return Fit(

@@ -1,11 +1,12 @@
 """The table of predictions: one row a configuration, numbers with ranges, reasons in words."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from perfkit.models.borrowing import Borrowed
+from perfkit.models.cycles import Cycles
 from perfkit.models.family import PARTS, FloatArray, Rows
 from perfkit.models.observations import CONFIGURATION, to_rows
 from perfkit.models.ranges import UNITS, VARIABLES, Outside, levels, outside, seen_ranges
@@ -66,12 +67,15 @@ class Model:
         Speed taken for processors whose speed is not known.
     borrowed : Borrowed
         Workloads run on one GPU only, and how wide their ranges must be.
+    cycles : Cycles
+        Workloads whose load repeats: a pass that sees part of a round is brought to that.
     """
 
     trained: Trained
     bandwidth: bool
     cpu_fill: float
     borrowed: Borrowed
+    cycles: Cycles
 
 
 def limiting_part(trained: Trained, rows: Rows) -> pd.Series:
@@ -118,6 +122,8 @@ def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> 
 
 def _numbers(model: Model, rows: Rows, level: float) -> pd.DataFrame:
     said = model.trained.predict(rows)
+    shift = model.cycles.shift(rows.names.workloads, rows.workload, said.log_fps)
+    said = replace(said, log_fps=said.log_fps - shift)
     borrows = model.borrowed.of(rows)
     scales = said.scales
     if borrows.any():

@@ -2,13 +2,25 @@
 
 from perfkit.models.family import Family
 from perfkit.models.intervals import LeftOutT
+from perfkit.models.law_family import Blend, LawFamily
+from perfkit.models.laws import Law
 from perfkit.models.power_law import PowerLaw
 from perfkit.models.selection import Combination, OneFamily
 from perfkit.models.time_sum import TimeSum
 from perfkit.models.train import Recipe
 from perfkit.models.workload_slopes import WorkloadSlopes
 
+ROOFLINE = Law(("k0", "kp", "k1", "k3", "k7", "k2", "k4"), competes=True, share_sd=1.5)
+LIMIT = Law(("k0", "k1", "k3", "k7", "k2", "k4", "k5", "k6"), competes=True, share_sd=2.5)
+CONTENDED_SUM = Law(
+    ("k0", "kp", "k1", "k3", "k7", "k2", "k4", "k5"), competes=False, share_sd=2.5
+)
+"""Laws of `perfkit.models.laws` that a fit tries."""
+
 FAMILIES: tuple[Family, ...] = (
+    Blend("blend", (ROOFLINE, LIMIT, CONTENDED_SUM)),
+    LawFamily("limit", LIMIT),
+    LawFamily("roofline", ROOFLINE),
     TimeSum("time sum"),
     PowerLaw("power law"),
     WorkloadSlopes("power law, workload slopes"),
