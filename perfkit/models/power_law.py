@@ -7,10 +7,10 @@ least squares with one intercept a workload; standard errors clustered by GPU.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from statsmodels.regression.linear_model import OLS
 
 from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import kept_without, least_change, subset_moments
@@ -22,6 +22,9 @@ USUAL_SLOPES = np.array([0.5, 0.4, -0.7, 0.1])
 
 OPEN = 1e-5
 """A direction with less than this share of the largest singular value counts as left open."""
+
+FLAT = 1e-12
+"""A log that varies less than this does not vary."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,37 +84,68 @@ class PowerLawFit(Fitted):
         predicted: FloatArray = self.intercepts[rows.workload] + logs(rows) @ self.slopes
         return predicted
 
-    def clustered(self) -> pd.DataFrame:
-        """Slopes with standard errors clustered by GPU, by statsmodels.
+    def clustered(self) -> FloatArray:
+        """Standard errors of the slopes, clustered by GPU, shape (4,).
+
+        NaN for variables that did not vary, and for all where there are too few GPUs or the
+        slopes are not determined.
+        """
+        workload = self.cells.rows.workload
+        count = np.bincount(workload)
+        design = logs(self.cells.rows)
+        means = np.column_stack([np.bincount(workload, x) for x in design.T])
+        centred = design - means[workload] / count[workload, None]
+        varies = np.ptp(centred, axis=0) > FLAT
+        errors = np.full(len(VARIABLES), np.nan)
+        width, cells = int(varies.sum()), len(self.cells)
+        gpus, index = np.unique(self.cells.rows.gpu, return_inverse=True)
+        parameters = width + int(np.sum(count > 0))
+        if not width or len(gpus) <= width or cells <= parameters:
+            return errors
+        chosen = centred[:, varies]
+        if np.linalg.matrix_rank(chosen, tol=OPEN * np.linalg.norm(chosen, 2)) < width:
+            return errors
+        residual = self.cells.log_fps - self.log_fps(self.cells.rows)
+        scores = np.column_stack([np.bincount(index, x * residual) for x in chosen.T])
+        bread = np.linalg.inv(chosen.T @ chosen)
+        correction = len(gpus) / (len(gpus) - 1) * (cells - 1) / (cells - parameters)
+        errors[varies] = np.sqrt(correction * np.diag(bread @ (scores.T @ scores) @ bread))
+        return errors
+
+    def regression(self) -> Any:
+        """Return the same regression as statsmodels results, errors clustered by GPU.
 
         Returns
         -------
-        DataFrame
-            One row per variable that varied: term, estimate, std_error. Standard errors are NaN
-            where there are too few GPUs for them or the slopes are not determined.
+        statsmodels RegressionResults
+            With its summary, tests and diagnostics; columns are named.
         """
+        from statsmodels.regression.linear_model import OLS
+
+        names = self.cells.rows.names.workloads
+        ran = np.unique(self.cells.rows.workload)
         design = logs(self.cells.rows)
-        dummies = np.eye(len(self.intercepts))[self.cells.rows.workload]
-        dummies = dummies[:, dummies.any(axis=0)]
-        centred = design - dummies @ np.linalg.lstsq(dummies, design, rcond=None)[0]
-        varies = np.ptp(centred, axis=0) > 1e-12
-        terms = np.array(VARIABLES)[varies]
-        errors = np.full(len(terms), np.nan)
-        matrix = np.column_stack([design[:, varies], dummies])
-        determined = np.linalg.matrix_rank(centred[:, varies], tol=None) == len(terms)
-        enough = len(self.cells.gpus) > len(terms) and len(matrix) > matrix.shape[1]
-        if len(terms) and determined and enough:
-            fitted = OLS(self.cells.log_fps, matrix).fit()
-            clustered = fitted.get_robustcov_results("cluster", groups=self.cells.rows.gpu)
-            errors = np.asarray(clustered.bse)[: len(terms)]
-        return pd.DataFrame({"term": terms, "estimate": self.slopes[varies], "std_error": errors})
+        varies = np.ptp(design, axis=0) > FLAT
+        columns = dict(zip(np.array(VARIABLES)[varies], design[:, varies].T, strict=True))
+        columns |= {names[w]: (self.cells.rows.workload == w).astype(float) for w in ran}
+        frame = pd.DataFrame(columns)
+        clusters = {"groups": self.cells.rows.gpu}
+        return OLS(self.cells.log_fps, frame).fit(cov_type="cluster", cov_kwds=clusters)
 
     def terms(self) -> pd.DataFrame:
         """Slopes in words a person can say."""
-        table = self.clustered()
+        varies = np.ptp(logs(self.cells.rows), axis=0) > FLAT
+        terms = [name for name, moved in zip(VARIABLES, varies, strict=True) if moved]
         sentences = [
-            gain_sentence(term, slope)
-            for term, slope in zip(table["term"], table["estimate"], strict=True)
+            gain_sentence(name, float(slope))
+            for name, slope in zip(terms, self.slopes[varies], strict=True)
         ]
-        table = table.assign(workload="", sentence=pd.Series(sentences, dtype="str"))
-        return table[["term", "workload", "estimate", "std_error", "sentence"]]
+        return pd.DataFrame(
+            {
+                "term": pd.Series(terms, dtype="str"),
+                "workload": "",
+                "estimate": self.slopes[varies],
+                "std_error": self.clustered()[varies],
+                "sentence": pd.Series(sentences, dtype="str"),
+            }
+        )

@@ -152,7 +152,9 @@ class WorkloadSlopesFit(Fitted):
         table = pd.DataFrame(rows, columns=["workload", "variable", "estimate", "std_error"])
         table["term"] = [VARIABLES[j] for j in table["variable"]]
         table["sentence"] = [
-            (f"{row.workload}: " if row.workload else "") + gain_sentence(row.term, row.estimate)
-            for row in table.itertuples()
+            (f"{workload}: " if workload else "") + gain_sentence(term, estimate)
+            for workload, term, estimate in zip(
+                table["workload"], table["term"], table["estimate"], strict=True
+            )
         ]
         return table[["term", "workload", "estimate", "std_error", "sentence"]]

@@ -19,6 +19,9 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
+from perfkit.models.observations import gather, names_of, to_cells, to_rows
+from perfkit.models.rates import attach_rates
+
 LAWS = ("sum", "limit", "roofline", "power", "bent")
 SIZES = ((1280, 720), (1920, 1080), (2560, 1440))
 
@@ -30,6 +33,7 @@ class World:
     study: SimpleNamespace
     passes: pd.DataFrame
     law: str
+    parameters: dict
     truth: pd.DataFrame  # every configuration of every GPU: fps of one future pass, mean_fps
 
     def without(self, *gpus: str) -> pd.DataFrame:
@@ -121,6 +125,19 @@ def pass_frame(rows):
     return rows
 
 
+def cells_of(w, passes=None):
+    """Cells of a world's passes."""
+    seen = gather(w.study, w.passes if passes is None else passes)
+    rows = to_rows(seen.names, seen.table, bandwidth=True, cpu_fill=1.0)
+    return to_cells(seen, seen.table, rows)
+
+
+def rows_of(w, targets):
+    """Rows of configurations of a world."""
+    rates = attach_rates(w.study, targets)
+    return to_rows(names_of(w.study), rates, bandwidth=True, cpu_fill=1.0)
+
+
 def world(
     seed=0,
     *,
@@ -168,4 +185,4 @@ def world(
     rows = repeated.drop(columns=["fps", "mean_fps"]).assign(
         avg_fps=average, low_1pct_fps=average * low
     )
-    return World(study, pass_frame(rows), law, truth)
+    return World(study, pass_frame(rows), law, k, truth)
