@@ -85,7 +85,7 @@ class PowerLawFit(Fitted):
         return predicted
 
     def clustered(self) -> FloatArray:
-        """Standard errors of the slopes, clustered by GPU, shape (4,).
+        """Compute standard errors of the slopes, clustered by GPU, shape (4,).
 
         NaN for variables that did not vary, and for all where there are too few GPUs or the
         slopes are not determined.

@@ -54,7 +54,7 @@ def test_rows_of_a_device_share_its_term():
 
 
 def test_independent_draws_would_make_a_mean_far_too_sure():
-    # Equal shared and own variance over twelve games: sqrt(1/2 + 1/24) against sqrt(1/12), 2.5 times.
+    # Equal shared and own variance, twelve games: sqrt(1/2 + 1/24) against sqrt(1/12).
     shared = np.log(draw_fps(table(12, dof=1e6), 50_000, 5)).mean(axis=1).std()
     apart = table(12, gpu=[f"G{i}" for i in range(12)], dof=1e6)
     independent = np.log(draw_fps(apart, 50_000, 5)).mean(axis=1).std()
