@@ -6,12 +6,17 @@ import numpy.typing as npt
 from perfkit.models.family import Cells, Names, Rows
 
 
-def as_cells(y: npt.ArrayLike, columns: npt.ArrayLike, gpus: npt.ArrayLike | None = None) -> Cells:
-    """Dress a regression up as measured cells of one workload.
+def as_cells(
+    y: npt.ArrayLike,
+    columns: npt.ArrayLike,
+    gpus: npt.ArrayLike | None = None,
+    workloads: npt.ArrayLike | None = None,
+) -> Cells:
+    """Dress a regression up as measured cells.
 
     The power law is linear in the logs of four rates; so y takes the place of log FPS, the columns
-    (at most four, of moderate size) that of the logs, and the groups that of the GPUs. Without
-    groups every row is a GPU of its own.
+    (at most four, of moderate size) that of the logs, and groups that of the GPUs or workloads.
+    Without them every row is a GPU of its own, and there is one workload.
     """
     y = np.asarray(y, float)
     logs = np.zeros((len(y), 4))
@@ -20,10 +25,13 @@ def as_cells(y: npt.ArrayLike, columns: npt.ArrayLike, gpus: npt.ArrayLike | Non
     names, codes = np.unique(
         np.arange(len(y)) if gpus is None else np.asarray(gpus), return_inverse=True
     )
+    games, game = np.unique(
+        np.zeros(len(y)) if workloads is None else np.asarray(workloads), return_inverse=True
+    )
     zero, rates = np.zeros(len(y), np.intp), np.exp(logs)
     rows = Rows(
-        names=Names(("workload",), tuple(map(str, names)), ("system",), ("",)),
-        workload=zero,
+        names=Names(tuple(map(str, games)), tuple(map(str, names)), ("system",), ("",)),
+        workload=game.astype(np.intp),
         gpu=codes.astype(np.intp),
         system=zero,
         family=zero,

@@ -47,15 +47,32 @@ def test_coefficients(cpus: pd.DataFrame) -> None:
 
 def test_errors_clustered_by_vendor(cpus: pd.DataFrame) -> None:
     cells = as_cells(np.log(cpus["perf"]), columns(cpus), cpus["vendor"])
-    terms = PowerLaw("power law").fit(cells).clustered()
+    found = PowerLaw("power law").fit(cells).clustered()
     expected = list(EXPECTED["se_cluster_vendor_CR1"].values())[1:]
-    assert terms["std_error"].to_numpy() == pytest.approx(expected, rel=EXACT)
+    assert found == pytest.approx(expected, rel=EXACT)
 
 
 def test_errors_of_clusters_of_one_are_the_heteroskedastic_ones(cpus: pd.DataFrame) -> None:
-    terms = PowerLaw("power law").fit(as_cells(np.log(cpus["perf"]), columns(cpus))).clustered()
+    found = PowerLaw("power law").fit(as_cells(np.log(cpus["perf"]), columns(cpus))).clustered()
     expected = list(FULL["se_HC1"].values())[1:]
-    assert terms["std_error"].to_numpy() == pytest.approx(expected, rel=EXACT)
+    assert found == pytest.approx(expected, rel=EXACT)
+
+
+def test_the_regression_as_the_reader_sees_it(cpus: pd.DataFrame) -> None:
+    cells = as_cells(np.log(cpus["perf"]), columns(cpus), cpus["vendor"])
+    shown = PowerLaw("power law").fit(cells).regression()
+    intercept_last = [4, 0, 1, 2, 3]
+    for found, expected in (
+        (shown.params, FULL["coef"]),
+        (shown.bse, EXPECTED["se_cluster_vendor_CR1"]),
+        (shown.HC3_se, FULL["se_HC3"]),
+    ):
+        found = np.asarray(found)[intercept_last]
+        assert found == pytest.approx(list(expected.values()), rel=EXACT)
+    assert shown.rsquared == pytest.approx(FULL["r2"], rel=EXACT)
+    assert shown.llf == pytest.approx(FULL["loglik"], rel=EXACT)
+    # R counts sigma as a parameter.
+    assert shown.aic + 2 == pytest.approx(FULL["aic"], rel=EXACT)
 
 
 def test_leave_one_out(cpus: pd.DataFrame) -> None:
@@ -102,7 +119,6 @@ def test_the_yardstick_library_agrees_with_r(cpus: pd.DataFrame) -> None:
     """Our own kernels are compared with statsmodels: here it meets R on the same data."""
     rows = np.array(EXPECTED["holdout_rows_1based"]) - 1
     y, matrix = np.log(cpus["perf"].to_numpy(float)), sm.add_constant(columns(cpus))
-    assert sm.OLS(y, matrix).fit().HC3_se == pytest.approx(list(FULL["se_HC3"].values()), rel=EXACT)
     fitted = sm.OLS(np.delete(y, rows), np.delete(matrix, rows, axis=0)).fit()
     for level, name in ((0.95, "pi95"), (0.80, "pi80")):
         low, high = fitted.get_prediction(matrix[rows]).conf_int(obs=True, alpha=1 - level).T
