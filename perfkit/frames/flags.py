@@ -181,7 +181,7 @@ def round_or_nan(value: float) -> float:
 def _drift(signs: Signs) -> Iterator[Flag]:
     change = math.expm1(signs.drift_log)
     enough = abs(change) >= limit.DRIFT_CHANGE.value
-    if enough and abs(signs.drift_score) >= limit.DRIFT_SCORE.value:
+    if enough and signs.drift_chance <= limit.DRIFT_CHANCE.value:
         way = "longer" if change > 0 else "shorter"
         yield Flag(
             "drift",
@@ -253,14 +253,14 @@ def _cumulative(found: FrameStatistics) -> Iterator[Flag]:
 
 
 def _short(found: FrameStatistics) -> Iterator[Flag]:
-    for needed, lost in ((FRAMES_FOR_1PCT, "neither a 1 % nor"), (FRAMES_FOR_01PCT, "not")):
+    for needed, lost in ((FRAMES_FOR_1PCT, "neither a 1 % nor a"), (FRAMES_FOR_01PCT, "no")):
         if found.frames < needed:
             yield Flag(
                 "short",
                 float(found.frames),
                 float(needed),
                 "frames",
-                f"{found.frames:,} frames in {found.seconds:.3g} s give {lost} a 0.1 % low, which "
+                f"{found.frames:,} frames in {found.seconds:.3g} s give {lost} 0.1 % low, which "
                 f"takes {FRAMES_FOR_01PCT:,} frames.",
             )
             return

@@ -111,7 +111,7 @@ def _first_slow(logs: np.ndarray, spread: float) -> Flag | None:
         -limit.PASSES_APART.value,
         limit.PASSES_APART.unit,
         f"The first pass is {-share:.1%} slower than the {len(rest)} after it, whose repeats "
-        f"spread by {spread:.1%}: shaders or storage were cold.",
+        f"spread by {spread:.1%}: as when shaders or storage are cold.",
     )
 
 

@@ -5,10 +5,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from perfkit.frames.dependence import line_change
 from perfkit.frames.order import Floats
+from perfkit.frames.thresholds import DRIFT_CHANGE
 
 HEAD = 64
 """Frames at the start that are looked at one by one."""
+
+MOST_HALVINGS = 8
+"""Runs of more than 256 frames are not formed while a long pass is read."""
 
 EDGE_WIDTH = 0.005
 """Frames within this share of each other count as equally long: limiters hold better than that."""
@@ -19,15 +24,13 @@ STEP_WIDTH = 0.02
 STEP_PARTS = (1, 2, 3, 4)
 """Refreshes that the shortest usual frame may span."""
 
-SEGMENTS = 8
-"""Parts of a pass between which a drift is looked for."""
-
 _TRIM = 0.01
+_MIX = 2_654_435_761  # an odd number near 2^32 over the golden ratio: products look random (Knuth)
 
 
 @dataclass(frozen=True, slots=True)
 class Signs:
-    """Numbers behind the flags, from a sample of at most 513 frames spread evenly over the pass.
+    """Numbers behind the flags, from a sample of at most 512 frames spread over the pass.
 
     Attributes
     ----------
@@ -48,9 +51,9 @@ class Signs:
     spread_ms : float
         Quantile 0.95 less quantile 0.05 of the sample.
     drift_log : float
-        Change of log frame time from start to end by a straight line over eight segments.
-    drift_score : float
-        The line's slope over its standard error.
+        Change of log frame time from start to end by a straight line.
+    drift_chance : float
+        Chance of such a change in a pass that only wanders (`line_change`).
     low_mode_ms, high_mode_ms : float
         Geometric means of the two groups that split the log frame times best.
     smaller_share : float
@@ -72,13 +75,41 @@ class Signs:
     tick_ms: float
     spread_ms: float
     drift_log: float
-    drift_score: float
+    drift_chance: float
     low_mode_ms: float
     high_mode_ms: float
     smaller_share: float
     between_share: float
     valley_share: float
     rising: bool
+
+
+def one_of_each_run(times: Floats, halvings: int, first_run: int = 0) -> Floats:
+    """Take one frame from each run of 2^halvings frames, at a place that looks random.
+
+    A fixed place would miss what alternates from frame to frame.
+
+    Parameters
+    ----------
+    times : ndarray of float, shape (n,)
+        Frame times in ms; an incomplete run at the end is left out.
+    halvings : int
+        Binary logarithm of the run length, at most `MOST_HALVINGS`.
+    first_run : int
+        Runs before these in the pass.
+
+    Returns
+    -------
+    ndarray of float, shape (n >> halvings,)
+
+    Examples
+    --------
+    >>> one_of_each_run(np.arange(8.0), 1).tolist()
+    [0.0, 3.0, 4.0, 6.0]
+    """
+    runs = np.arange(len(times) >> halvings, dtype=np.int64)
+    mixed = ((runs + first_run) * _MIX) >> 16
+    return times[(runs << halvings) + (mixed & ((1 << halvings) - 1))]
 
 
 def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
@@ -89,7 +120,7 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
     head : ndarray of float, shape (up to 64,)
         First frame times in ms.
     sample : ndarray of float, shape (m,)
-        Every 2^k-th frame time in ms, in order; m at least 1.
+        One frame time in ms of each run, in order; m at least 1.
     runs : ndarray of float, shape (r,)
         Means of runs of 2^k frames in ms, in order.
 
@@ -102,7 +133,7 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
     step, step_share, second = _steps(ranked, edge)
     gaps = ranked[1:] - ranked[:-1]
     gaps = gaps[gaps > 0]
-    drift, score = _drift(runs)
+    drift, chance = line_change(np.log(runs), math.log1p(DRIFT_CHANGE.value) / 2)
     low, high, smaller, between, valley = _two_groups(ranked)
     count = len(ranked)
     first, last = np.searchsorted(ranked, [edge * (1 - EDGE_WIDTH), edge * (1 + EDGE_WIDTH)])
@@ -116,7 +147,7 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
         tick_ms=float(gaps.min()) if len(gaps) else math.nan,
         spread_ms=float(ranked[(count - 1) * 19 // 20] - ranked[(count - 1) // 20]),
         drift_log=drift,
-        drift_score=score,
+        drift_chance=chance,
         low_mode_ms=low,
         high_mode_ms=high,
         smaller_share=smaller,
@@ -140,22 +171,6 @@ def _steps(ranked: Floats, edge: float) -> tuple[float, float, float]:
             second = float(levels[-2]) / len(ranked) if len(levels) > 1 else 0.0
             best = (edge / parts, share, second)
     return best
-
-
-def _drift(runs: Floats) -> tuple[float, float]:
-    """Fit a line to the log means of eight segments: change over the pass, slope over its error."""
-    width = len(runs) // SEGMENTS
-    if width == 0:
-        return math.nan, math.nan
-    means = np.log(runs[: width * SEGMENTS].reshape(SEGMENTS, width).mean(axis=1))
-    place = np.arange(SEGMENTS) - (SEGMENTS - 1) / 2
-    spread = float(place @ place)
-    slope = float(place @ means) / spread
-    left = means - means.mean() - slope * place
-    error = math.sqrt(float(left @ left) / (SEGMENTS - 2) / spread)
-    if error == 0:
-        return slope * SEGMENTS, math.copysign(math.inf, slope) if slope else 0.0
-    return slope * SEGMENTS, slope / error
 
 
 def _two_groups(ranked: Floats) -> tuple[float, float, float, float, float]:

@@ -8,7 +8,7 @@ import numpy as np
 from perfkit.frames.dependence import halvings_for, run_sums, standard_error
 from perfkit.frames.hitches import count_hitches
 from perfkit.frames.order import Floats, between, place, put_in_place, quantile_in_place
-from perfkit.frames.signs import HEAD, Signs, read_signs
+from perfkit.frames.signs import HEAD, MOST_HALVINGS, Signs, one_of_each_run, read_signs
 
 FRAMES_FOR_1PCT = 1_000
 """Fewer frames give no 1 % low: under ten frames would decide it (common practice, no source)."""
@@ -113,6 +113,8 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
     put_in_place(ordered, tuple(sorted({middle, p95, tail})))
     halvings = halvings_for(count)
     runs = run_sums(times, halvings) / (1 << halvings)
+    fine = min(halvings, MOST_HALVINGS)
+    sample = one_of_each_run(times, fine)[:: 1 << (halvings - fine)][: len(runs)]
     return assemble(
         count=count,
         total_ms=total,
@@ -124,7 +126,7 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
         above_ms=tuple(time_above(times, 1000 / fps, total) for fps in targets_fps),
         run_means=runs,
         variance=variance,
-        signs=read_signs(times[:HEAD], times[:: 1 << halvings], runs),
+        signs=read_signs(times[:HEAD], sample, runs),
     )
 
 

@@ -7,8 +7,8 @@ import numpy as np
 
 from perfkit.frames.dependence import halvings_for, run_sums
 from perfkit.frames.hitches import HitchCounter
-from perfkit.frames.order import Floats, Largest, Middle, quantile_again
-from perfkit.frames.signs import HEAD, read_signs
+from perfkit.frames.order import KEEP, Floats, Largest, Middle, quantile_again
+from perfkit.frames.signs import HEAD, MOST_HALVINGS, one_of_each_run, read_signs
 from perfkit.frames.statistics import (
     FrameStatistics,
     assemble,
@@ -21,7 +21,6 @@ WHOLE = 1 << 17
 """Passes of at most this many frames are held and handled as one array."""
 
 _BLOCK = 1 << 14
-_HALVINGS = 8
 
 Blocks = Iterable[Floats]
 
@@ -38,11 +37,14 @@ class PassReader:
         Rates for the time shares.
     most_frames : int
         How many frames the pass can have; the longest hundredth of them is held.
+    keep : int
+        Frames held around each median of a long pass.
     """
 
-    def __init__(self, targets_fps: tuple[float, ...], most_frames: int) -> None:
+    def __init__(self, targets_fps: tuple[float, ...], most_frames: int, keep: int = KEEP) -> None:
         self._targets = targets_fps
         self._most = most_frames
+        self._keep = keep
         self._waiting: list[Floats] = []
         self._count = 0
         self._long: _LongPass | None = None
@@ -58,7 +60,7 @@ class PassReader:
         self._waiting.append(times)
         self._count += len(times)
         if self._count > WHOLE and self._long is None:
-            self._long = _LongPass(self._targets, self._most)
+            self._long = _LongPass(self._targets, self._most, self._keep)
         if self._long is not None and sum(map(len, self._waiting)) >= _BLOCK:
             self._drain(self._long)
 
@@ -104,7 +106,7 @@ def _joined(parts: list[Floats]) -> Floats:
 
 
 class _LongPass:
-    def __init__(self, targets_fps: tuple[float, ...], most_frames: int) -> None:
+    def __init__(self, targets_fps: tuple[float, ...], most_frames: int, keep: int) -> None:
         self._limits = tuple(1000 / fps for fps in targets_fps)
         self._above: list[list[float]] = [[] for _ in targets_fps]
         self._counts: list[int] = []
@@ -116,8 +118,8 @@ class _LongPass:
         self._last = math.nan
         self._hitches = HitchCounter()
         self._tail = Largest(tail_length(most_frames))
-        self._middles = {"median_ms": Middle(0.5), "p95_ms": Middle(0.95)}
-        self._pacing = Middle(0.5)
+        self._middles = {"median_ms": Middle(0.5, keep), "p95_ms": Middle(0.95, keep)}
+        self._pacing = Middle(0.5, keep)
 
     def add(self, block: Floats) -> None:
         if not len(block):
@@ -129,8 +131,9 @@ class _LongPass:
         self._counts.append(len(block))
         self._sums.append(total)
         self._squares.append(float(np.einsum("i,i->", off, off)))
-        self._runs.append(run_sums(block, _HALVINGS))
-        self._samples.append(block[:: 1 << _HALVINGS].copy())
+        self._runs.append(run_sums(block, MOST_HALVINGS))
+        first_run = (len(self._counts) - 1) * (_BLOCK >> MOST_HALVINGS)
+        self._samples.append(one_of_each_run(block, MOST_HALVINGS, first_run))
         for limit, above in zip(self._limits, self._above, strict=True):
             above.append(time_above(block, limit, total))
         self._hitches.add(block)
@@ -143,8 +146,8 @@ class _LongPass:
     def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
         count, total = sum(self._counts), math.fsum(self._sums)
         halvings = halvings_for(count)
-        runs = run_sums(np.concatenate(self._runs), halvings - _HALVINGS) / (1 << halvings)
-        sample = np.concatenate(self._samples)[:: 1 << (halvings - _HALVINGS)]
+        runs = run_sums(np.concatenate(self._runs), halvings - MOST_HALVINGS) / (1 << halvings)
+        sample = np.concatenate(self._samples)[:: 1 << (halvings - MOST_HALVINGS)][: len(runs)]
         found = {name: middle.value() for name, middle in self._middles.items()}
         for name, share in (("median_ms", 0.5), ("p95_ms", 0.95)):
             if math.isnan(found[name]):

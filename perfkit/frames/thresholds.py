@@ -46,7 +46,7 @@ CAP_SHARE = Threshold(
 STATED_CAP_SHARE = Threshold(
     0.2,
     "share of frames",
-    "where a cap is stated, a fifth of the frames standing on it show it held",
+    "where a cap is stated, a fifth of the frames standing on it show that it held",
 )
 CAP_BELOW = Threshold(
     0.02, "share of frames", "under a cap hardly a frame is shorter; a free scene has 10 % there"
@@ -66,24 +66,18 @@ SECOND_STEP = Threshold(
 DRIFT_CHANGE = Threshold(
     0.05, "relative change", "heat and clocks move averages by more; scene content often by less"
 )
-DRIFT_SCORE = Threshold(
-    7.0,
-    "slope over its error",
-    "on eight segments t = 7 has a chance of 0.0004; slow scene content needs the margin",
+DRIFT_CHANCE = Threshold(
+    0.001, "chance", "passes that only wander look so in at most 2 %; a 15 % drift is seen in 98 %"
 )
 MODES_BETWEEN = Threshold(
-    0.85,
-    "share of variance",
-    "a normal spread split in two has 0.64 between its halves, an even 0.75",
+    0.8, "share of variance", "a normal spread has 0.64 between its halves, an even one 0.75"
 )
 MODES_VALLEY = Threshold(
-    0.03,
+    0.05,
     "share of frames",
-    "between two states almost no frame lies; a smooth swing has 14 % there",
+    "between two states lies almost no frame; a smooth swing has 14 % there",
 )
-MODES_SMALLER = Threshold(
-    0.1, "share of frames", "a state that lasts; a few long frames are hitches"
-)
+MODES_SMALLER = Threshold(0.1, "share of frames", "a state lasts; a few long frames are hitches")
 MODES_APART = Threshold(1.1, "ratio", "states closer than 10 % change no verdict")
 PASSES_APART = Threshold(
     0.03, "relative change", "a smaller difference between passes decides nothing for a viewer"

@@ -1,0 +1,102 @@
+"""Block length and standard errors against arch, the stored references and known truths."""
+
+import math
+
+import numpy as np
+import pytest
+from arch.bootstrap import optimal_block_length
+from scipy.signal import lfilter
+
+from perfkit.frames.dependence import (
+    block_length,
+    block_standard_error,
+    halvings_for,
+    line_change,
+    run_sums,
+    standard_error,
+)
+from tests.reference import load_csv, load_json
+
+SERIES = ("ar1_phi07", "white_noise")
+
+
+@pytest.mark.parametrize("name", SERIES)
+def test_block_length_of_the_reference_series(name):
+    # Politis and White 2004 with the correction of 2009; stored value computed by arch 8.0.0.
+    values = load_csv(name)["y"].to_numpy()
+    stored = load_json(f"{name}_expected")["results"]["optimal_block_length"]["circular"]
+    assert block_length(values) == pytest.approx(stored, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", SERIES)
+def test_circular_block_error_equals_the_exact_bootstrap_variance(name):
+    # Closed form stored beside Monte Carlo results of arch and of R's tsboot, Politis and Romano.
+    values = load_csv(name)["y"].to_numpy()
+    stored = load_json(f"{name}_expected")["results"]["exact_se_mean"]
+    assert len(stored) >= 2
+    for length, errors in stored.items():
+        expected = errors["circular"]
+        assert block_standard_error(values, int(length)) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("memory", [-0.8, 0.0, 0.5, 0.9, 0.99])
+@pytest.mark.parametrize("count", [16, 37, 100, 512])
+def test_block_length_equals_arch(count, memory):
+    rng = np.random.default_rng(count)
+    values = rng.standard_normal(count)
+    for i in range(1, count):
+        values[i] += memory * values[i - 1]
+    expected = float(optimal_block_length(values)["circular"].iloc[0])
+    assert block_length(values) == pytest.approx(expected, rel=1e-6)
+
+
+def test_effective_frames_of_an_ar1_series_come_near_the_truth():
+    # n (1 - phi) / (1 + phi) = 70.6 of 400 for phi 0.7; a block error is a little small.
+    values = load_csv("ar1_phi07")["y"].to_numpy()
+    truth = load_json("ar1_phi07_expected")["theory"]["effective_n"]
+    error, effective = standard_error(values, float(np.var(values)))
+    assert effective == pytest.approx(truth, rel=0.25)
+    assert np.std(values) / math.sqrt(len(values)) < 0.5 * error
+
+
+def test_effective_frames_of_white_noise_are_all_of_them():
+    values = load_csv("white_noise")["y"].to_numpy()
+    assert standard_error(values, float(np.var(values)))[1] == pytest.approx(500, rel=0.25)
+
+
+@pytest.mark.parametrize("frames", [300, 6_000])
+def test_standard_error_is_right_on_average_over_simulated_passes(frames):
+    # AR(1) with phi 0.8 and unit shocks: sd(mean) = 1 / sqrt(n) / (1 - phi), a standard result.
+    rng = np.random.default_rng(6)
+    found = []
+    for _ in range(200):
+        values = lfilter([1], [1, -0.8], rng.standard_normal(frames + 100))[100:]
+        runs = run_sums(values, halvings_for(frames)) / (1 << halvings_for(frames))
+        found.append(standard_error(runs, float(np.var(values)))[0])
+    truth = 1 / math.sqrt(frames) / 0.2
+    # The block error is small in short series: by 18 % at 300 frames.
+    assert 0.78 < np.mean(found) / truth < 1.05
+
+
+def test_runs_are_summed_pair_by_pair_and_the_rest_left_out():
+    assert run_sums(np.arange(11.0), 2).tolist() == [6.0, 22.0]
+    values = np.random.default_rng(7).random(4096)
+    assert (run_sums(run_sums(values, 2), 3) == run_sums(values, 5)).all()
+
+
+def test_too_few_or_equal_frames_have_no_error():
+    assert all(map(math.isnan, standard_error(np.arange(15.0), 1.0)))
+    error, effective = standard_error(np.ones(20), 0.0)
+    assert error == 0
+    assert math.isnan(effective)
+
+
+def test_line_change_tells_a_trend_from_a_wander():
+    rng = np.random.default_rng(8)
+    noise = rng.standard_normal(300)
+    change, chance = line_change(noise + np.linspace(0, 5, 300))
+    assert change == pytest.approx(5, abs=0.5)
+    assert chance < 1e-6
+    assert line_change(noise)[1] > 0.01
+    assert line_change(np.cumsum(noise))[1] > 0.001
+    assert line_change(noise, least=100.0)[1] == 1.0
