@@ -95,6 +95,9 @@ def find_cycles(
     except (PerfkitError, OSError):
         return seen, Cycles()
     found: dict[str, Paced] = {}
+    every = pass_length(
+        np.log(1000.0 / used["avg_fps"].to_numpy(float)), used["seconds"].to_numpy(float)
+    )
     shifts = pd.Series(0.0, index=used.index)
     for name, group in used[used["pass_id"].isin(traces)].groupby("workload", sort=False):
         own = [traces[pass_id] for pass_id in group["pass_id"]]
@@ -105,7 +108,7 @@ def find_cycles(
         if np.abs(shift).max() < LEAST_SHIFT:
             continue
         log_ms = np.log(1000.0 / group["avg_fps"].to_numpy(float)) - shift
-        found[str(name)] = cycle, pass_length(log_ms, group["seconds"].to_numpy(float))
+        found[str(name)] = cycle, pass_length(log_ms, group["seconds"].to_numpy(float), every)
         shifts[group.index] = shift
     mean = used[CONFIGURATION].assign(load_shift=shifts)
     mean["render_scale"] = mean["render_scale"].fillna(1.0)

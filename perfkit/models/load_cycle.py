@@ -124,7 +124,7 @@ class LoadCycle:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PassLength:
-    """How long the passes of a workload are, by their frame time.
+    """How long passes are, by their frame time.
 
     Attributes
     ----------
@@ -132,25 +132,45 @@ class PassLength:
         Measured, by ascending frame time, smoothed.
     slopes : tuple of float
         Of log seconds on log frame time beyond the fast and the slow end.
+    beyond : PassLength or None
+        Whose shape to follow beyond the ends instead, as far as it goes.
     """
 
     log_ms: FloatArray
     log_seconds: FloatArray
     slopes: tuple[float, float]
+    beyond: "PassLength | None" = None
+
+    def log_length(self, log_ms: FloatArray) -> FloatArray:
+        """Log of seconds at these log frame times."""
+        nearest = np.clip(log_ms, self.log_ms[0], self.log_ms[-1])
+        said = np.interp(nearest, self.log_ms, self.log_seconds)
+        if self.beyond is not None:
+            said += self.beyond.log_length(log_ms) - self.beyond.log_length(nearest)
+        else:
+            further = log_ms - nearest
+            said += np.where(further < 0, self.slopes[0], self.slopes[1]) * further
+        return np.asarray(said)
 
     def seconds(self, log_ms: FloatArray) -> FloatArray:
         """Length of passes with this log frame time."""
-        said = np.interp(log_ms, self.log_ms, self.log_seconds)
-        said += self.slopes[0] * np.minimum(log_ms - self.log_ms[0], 0.0)
-        said += self.slopes[1] * np.maximum(log_ms - self.log_ms[-1], 0.0)
-        return np.asarray(np.exp(said))
+        return np.asarray(np.exp(self.log_length(log_ms)))
 
 
-def pass_length(log_ms: FloatArray, seconds: FloatArray) -> PassLength:
-    """Learn a pass's length: a running median of five, straight beyond the ends.
+def pass_length(
+    log_ms: FloatArray, seconds: FloatArray, beyond: PassLength | None = None
+) -> PassLength:
+    """Learn the length of passes: a running median of five.
 
     Beyond an end the length stays (slope 0) or the number of frames does (slope 1), or lies
     between, as in the outer fifth of the passes.
+
+    Parameters
+    ----------
+    log_ms, seconds : ndarray, shape (n,)
+        Of measured passes; at least one.
+    beyond : PassLength, optional
+        Of all passes of a study: one logger, one rule.
     """
     order = np.argsort(log_ms, kind="stable")
     x, y = log_ms[order], np.log(seconds[order])
@@ -164,7 +184,7 @@ def pass_length(log_ms: FloatArray, seconds: FloatArray) -> PassLength:
         return float(np.clip(np.sum((x - x.mean()) * y) / spread, 0.0, 1.0))
 
     ends = slope(x[:outer], y[:outer]), slope(x[-outer:], y[-outer:])
-    return PassLength(x, smooth, ends)
+    return PassLength(x, smooth, ends, beyond)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
