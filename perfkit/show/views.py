@@ -1,6 +1,7 @@
 """What a notebook shows: tables and charts as objects that print, and that say what is missing."""
 
-from collections.abc import Sequence
+import base64
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -9,8 +10,10 @@ import pandas as pd
 
 from perfkit.show.charts import CHARTS
 from perfkit.show.layout import NothingToShow
+from perfkit.show.report_html import visible
 from perfkit.show.report_sheets import any_columns
 from perfkit.show.report_words import table_title
+from perfkit.show.tables import column_texts
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
@@ -18,10 +21,8 @@ if TYPE_CHECKING:
 ROWS = 12
 """Rows that a notebook shows of one table."""
 
-_STYLE = (
-    "text-align:left;vertical-align:top;padding:0.3em 1.2em 0.3em 0;"
-    "font-variant-numeric:tabular-nums"
-)
+WIDTH = 60
+"""Signs of one cell that a table printed as text shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,26 +47,46 @@ class TableView:
         """Print the rows as text, or say what is missing."""
         if self.frame.empty:
             return self.missing
-        text = self.frame.astype(object).where(self.frame.notna(), "")
-        return text.to_string(index=False) + self._cut("\n")
+        shown = pd.DataFrame({name: _texts(self.frame[name]) for name in self.frame})
+        return shown.to_string(index=False) + self._cut("\n")
 
     def _repr_html_(self) -> str:
         if self.frame.empty:
             return f"<p>{escape(self.missing)}</p>"
         columns = any_columns(self.frame)
-        head = "".join(f'<th style="{_STYLE}">{escape(column.title)}</th>' for column in columns)
-        body = "".join(
-            "<tr>" + "".join(f'<td style="{_STYLE}">{cell}</td>' for cell in cells) + "</tr>"
-            for cells in zip(*(column.cells for column in columns), strict=True)
-        )
+        ends = ["left" if column.keys is None else "right" for column in columns]
+        head = _row("th", ends, [escape(column.title) for column in columns])
+        rows = zip(*(column.cells for column in columns), strict=True)
+        body = "".join(_row("td", ends, cells) for cells in rows)
         return (
-            f'<table class="tex2jax_ignore mathjax_ignore"><thead><tr>{head}</tr></thead>'
+            f'<table class="tex2jax_ignore mathjax_ignore"><thead>{head}</thead>'
             f"<tbody>{body}</tbody></table>{self._cut('')}"
         )
 
     def _cut(self, before: str) -> str:
         more = self.rows - len(self.frame)
         return f"{before}and {more:,} more rows" if more > 0 else ""
+
+
+def _row(tag: str, ends: Sequence[str], cells: Iterable[str]) -> str:
+    inner = "".join(
+        f'<{tag} style="text-align:{end}">{cell}</{tag}>'
+        for end, cell in zip(ends, cells, strict=True)
+    )
+    return f"<tr>{inner}</tr>"
+
+
+def _texts(column: pd.Series) -> list[str]:
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return column_texts(column)
+    return [
+        text if len(text) <= WIDTH else text[: WIDTH - 1] + "…"
+        for text in (
+            column_texts(column)
+            if pd.api.types.is_datetime64_any_dtype(column.dtype)
+            else map(visible, column)
+        )
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +114,51 @@ class ChartView:
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         picture = {"image/png": self.png} if self.png else {}
         return {"text/plain": repr(self), **picture}
+
+
+@dataclass(frozen=True, slots=True)
+class Gallery:
+    """All charts of a study, those that could not be drawn with the reason.
+
+    Attributes
+    ----------
+    views : tuple of ChartView
+    """
+
+    views: tuple[ChartView, ...]
+
+    def __repr__(self) -> str:
+        """Print questions and answers, one a line."""
+        return "\n".join(map(repr, self.views))
+
+    def _repr_html_(self) -> str:
+        return "".join(
+            f'<figure class="tex2jax_ignore mathjax_ignore"><figcaption>{escape(repr(view))}'
+            f"</figcaption>{_image(view)}</figure>"
+            for view in self.views
+        )
+
+    def summary(self) -> TableView:
+        """List the questions, and whether each could be answered.
+
+        Returns
+        -------
+        TableView
+        """
+        frame = pd.DataFrame(
+            {
+                "question": [view.title for view in self.views],
+                "answer": [view.answer for view in self.views],
+            }
+        )
+        return table(frame, rows=len(frame))
+
+
+def _image(view: ChartView) -> str:
+    if not view.png:
+        return ""
+    source = base64.b64encode(view.png).decode("ascii")
+    return f'<img alt="{escape(repr(view))}" width="960" src="data:image/png;base64,{source}">'
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +210,8 @@ def table(
     Examples
     --------
     >>> table(pd.DataFrame({"build": ["Attic"], "fps": [61.27]}))
-    build  fps
-    Attic 61.3
+    build   fps
+    Attic  61.3
     >>> table(pd.DataFrame({"build": []}), missing="no builds.csv in this study")
     no builds.csv in this study
     """
@@ -216,6 +282,20 @@ def chart(analysis: "Analysis", name: str) -> ChartView:
     with house():
         picture = pixels(made.draw(data, page), page.width)[..., :3]
     return ChartView(made.TITLE, answer, png_bytes(picture))
+
+
+def all_charts(analysis: "Analysis") -> Gallery:
+    """Draw every chart that this study has data for.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    Gallery
+    """
+    return Gallery(tuple(chart(analysis, made.NAME) for made in CHARTS))
 
 
 def limits(analysis: "Analysis") -> Sentences:

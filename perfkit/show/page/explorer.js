@@ -247,8 +247,12 @@ function shape(name, attributes, text) {
   return made;
 }
 
+/** Control signs and direction overrides are taken out of what is shown. */
+const visible = (text) =>
+  text.replace(/[\0-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]/g, "");
+
 /** A stranger's text: always text, and never able to turn the line around it. */
-const name = (text) => node("bdi", {}, text);
+const name = (text) => node("bdi", {}, visible(text));
 
 /** JupyterLab must leave the keys of a control to the control. */
 const control = (kind, attributes) =>
@@ -369,7 +373,7 @@ function summary(rows, currency) {
   const best = priced.reduce((a, b) => (b.cost_per_frame < a.cost_per_frame ? b : a));
   const range = known(best.cost_low)
     ? ` (${moneyText(best.cost_low)} to ${moneyText(best.cost_high)})` : "";
-  return `Lowest cost per frame: \u2068${best.build}\u2069, ${moneyText(best.cost_per_frame)} ${currency}${range}; ` +
+  return `Lowest cost per frame: \u2068${visible(best.build)}\u2069, ${moneyText(best.cost_per_frame)} ${currency}${range}; ` +
     `lowest in ${shareText(best.best_value) || "an unknown share"} of draws.`;
 }
 
@@ -393,7 +397,8 @@ export function render({ model, el }) {
   const id = `pk${(instances += 1)}`;
 
   const chart = node("figure", { class: "pk-chart" });
-  const said = node("figcaption", { role: "status", class: "pk-said" });
+  const said = node("p", { role: "status", class: "pk-said" });
+  const below = node("figcaption", {}, said);
   const head = node("tr");
   const body = node("tbody");
   const caption = node("caption", {}, node("span", {}, payload.caption));
@@ -419,7 +424,7 @@ export function render({ model, el }) {
     const drawn = drawChart(payload, rows, numbers, payload.currency);
     said.textContent = summary(rows, payload.currency);
     drawn.setAttribute("aria-label", `Price against speed. ${said.textContent}`);
-    chart.replaceChildren(drawn, said);
+    chart.replaceChildren(drawn, below);
     body.replaceChildren(
       ...sorted(rows, numbers, sort).map((row) =>
         node("tr", {}, ...COLUMNS.map(([title, , cells], i) =>
@@ -468,7 +473,7 @@ export function render({ model, el }) {
     const line = node("div", { class: "pk-line" }, box, label);
     if (build.price === null) return (line.append(node("small", {}, "no price")), line);
     const most = Math.max(10, Math.ceil((2 * build.price) / 10) * 10);
-    line.append(...slider(`Price of ${build.name}`, state.prices[b], { min: 0, max: most, step: 5 }, (price) => {
+    line.append(...slider(`Price of ${visible(build.name)}`, state.prices[b], { min: 0, max: most, step: 5 }, (price) => {
       state.prices[b] = price;
       changed();
     }));
@@ -477,7 +482,7 @@ export function render({ model, el }) {
 
   function weightLine(workload, w) {
     const line = node("div", { class: "pk-line pk-game" }, node("span", {}, name(workload.name)));
-    line.append(...slider(`Weight of ${workload.name}`, state.weights[w], { min: 0, max: 4, step: 0.25 }, (weight) => {
+    line.append(...slider(`Weight of ${visible(workload.name)}`, state.weights[w], { min: 0, max: 4, step: 0.25 }, (weight) => {
       state.weights[w] = weight;
       changed();
     }));
