@@ -46,6 +46,8 @@ class BuildSpeeds:
         Why there is no number, or no range.
     passes : ndarray, shape (machines, workloads)
         Passes behind a measured number, else 0.
+    log_scale : ndarray, shape (machines, workloads)
+        Scale of the Student t behind `log_draws`.
     low_fps, low_log_scale : ndarray, shape (machines, workloads)
         1 % low, and the scale of its natural log; NaN where unknown.
     compared : ndarray of bool, shape (machines,)
@@ -62,6 +64,7 @@ class BuildSpeeds:
     basis: npt.NDArray[np.str_]
     reason: npt.NDArray[np.str_]
     passes: FloatArray
+    log_scale: FloatArray
     low_fps: FloatArray
     low_log_scale: FloatArray
     compared: npt.NDArray[np.bool_]
@@ -70,6 +73,17 @@ class BuildSpeeds:
     def missing(self, machine: int) -> list[str]:
         """Workloads without a number on this machine."""
         return [self.workloads[w] for w in np.flatnonzero(np.isnan(self.fps[machine]))]
+
+    def low_log_draws(self) -> FloatArray:
+        """Draws of the natural log of the 1 % low, shape (machines, workloads, draws).
+
+        A pass that comes out fast comes out fast in its lows too: each draw lies as many scales
+        from its middle as the average's draw does, and never above that draw.
+        """
+        middle = np.log(np.stack([self.fps, self.low_fps]))[..., None]
+        away = (self.log_draws - middle[0]) / self.log_scale[..., None]
+        lows: FloatArray = middle[1] + self.low_log_scale[..., None] * away
+        return np.minimum(lows, self.log_draws, out=lows)
 
     def weakest_basis(self, machine: int) -> str:
         """Weakest basis among the common workloads; "" when there is none."""
@@ -132,6 +146,7 @@ def machine_speeds(
         basis=np.where(numbered, spread("basis", "").astype(str), ""),
         reason=reason,
         passes=spread("passes", 0.0).astype(float),
+        log_scale=spread("log_scale", np.nan).astype(float),
         low_fps=spread("low_1pct_fps", np.nan).astype(float),
         low_log_scale=spread("low_log_scale", np.nan).astype(float),
         compared=compared,

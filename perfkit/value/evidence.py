@@ -1,0 +1,372 @@
+"""What the data hold for or against one sentence: two sides, compared on the log scale."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from perfkit.models.observations import CONFIGURATION
+from perfkit.study import Study, build_machines
+from perfkit.study.prices import ItemPrice, build_prices, price_list
+from perfkit.value.arithmetic import mean_log_draws
+from perfkit.value.cells import countable, pooled_log_spread
+from perfkit.value.contrast import Contrast, FloatArray, Sample, welch
+from perfkit.value.speeds import BASES, HALF, machine_speeds
+
+COLUMNS = {"average": "avg_fps", "cost_per_frame": "avg_fps", "low_1pct": "low_1pct_fps"}
+"""Column of the passes behind each measure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One side of a sentence.
+
+    Attributes
+    ----------
+    name : str
+        A build, a GPU, an item, or a number.
+    number : float
+        NaN unless it is a number.
+    system : str
+        Of a build; "" for a GPU in any system.
+    gpu : str
+        "" unless it is a build or a GPU.
+    price : float
+        NaN where not known.
+    """
+
+    name: str
+    number: float = math.nan
+    system: str = ""
+    gpu: str = ""
+    price: float = math.nan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """Two sides compared.
+
+    Attributes
+    ----------
+    contrast : Contrast or None
+        None where nothing can be compared; `reason` says why.
+    draws : ndarray or None, shape (draws,)
+        Of the log ratio, where a side is predicted.
+    workloads : tuple of str
+        Of the strata, so a workload run in two systems stands twice.
+    weights : ndarray, shape (strata,)
+    passes : tuple of int
+        Behind the left and the right side.
+    fewest : float
+        Passes in the smallest cell.
+    cells : int
+        Cells compared.
+    chance : bool
+        False for prices, which are known.
+    basis : str
+    price_left : float
+        NaN where no price is in the measure.
+    reason : str
+    """
+
+    contrast: Contrast | None
+    draws: FloatArray | None = None
+    workloads: tuple[str, ...] = ()
+    weights: FloatArray = field(default_factory=lambda: np.zeros(0))
+    passes: tuple[int, int] = (0, 0)
+    fewest: float = 0.0
+    cells: int = 0
+    chance: bool = True
+    basis: str = ""
+    price_left: float = math.nan
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """All that sentences are held against.
+
+    Attributes
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+    table : DataFrame
+        Predictions.
+    counted : DataFrame
+        Countable passes at ``value_at``, native scale.
+    spreads : dict of str to (float, int)
+        Spread between passes of a configuration and its degrees of freedom, by column.
+    builds : dict of str to Side
+    prices : callable
+        Price of an item in a condition.
+    """
+
+    study: Study
+    passes: pd.DataFrame
+    table: pd.DataFrame
+    counted: pd.DataFrame
+    spreads: dict[str, tuple[float, int]]
+    builds: dict[str, Side]
+    prices: Callable[[str, str], ItemPrice]
+
+
+def record_of(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> Record:
+    """Gather what sentences are held against.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+    table : DataFrame
+        Predictions, as made by ``model.predict``.
+
+    Returns
+    -------
+    Record
+    """
+    width, height = study.settings.value_at
+    kept = countable(passes)
+    configuration = kept.groupby(CONFIGURATION, sort=False).ngroup()
+    spreads = {name: pooled_log_spread(kept[name], configuration) for name in COLUMNS.values()}
+    kept = kept[(kept["width"] == width) & (kept["height"] == height) & (kept["render_scale"] == 1)]
+    priced = build_prices(study)
+    machines = build_machines(study.builds)
+    builds = {
+        name: Side(name, math.nan, system, gpu, price)
+        for (name, system, gpu), price in zip(
+            machines.itertuples(index=False, name=None), priced["price"], strict=True
+        )
+    }
+    return Record(study, passes, table, kept, spreads, builds, price_list(study))
+
+
+def find_side(record: Record, name: str) -> Side:
+    """Resolve a name of a sentence: a build goes before a GPU, a GPU before an item.
+
+    Parameters
+    ----------
+    record : Record
+    name : str
+
+    Returns
+    -------
+    Side
+        Neither number, GPU nor price where the name is unknown.
+    """
+    if name in record.builds:
+        return record.builds[name]
+    gpu = name if name in set(record.study.gpus["gpu"]) else ""
+    price = record.prices(name, "new").price
+    if math.isnan(price):
+        price = record.prices(name, "used").price
+    if gpu or not math.isnan(price):
+        return Side(name, gpu=gpu, price=price)
+    try:
+        return Side(name, number=float(name))
+    except ValueError:
+        return Side(name)
+
+
+def gather_evidence(
+    record: Record, left: str, right: str, measure: str, workload: str = ""
+) -> Evidence:
+    """Compare the two sides of a sentence.
+
+    Parameters
+    ----------
+    record : Record
+    left, right : str
+        Builds, GPUs or items; `right` may be a number.
+    measure : {"average", "low_1pct", "cost_per_frame", "price"}
+    workload : str
+        "" for all.
+
+    Returns
+    -------
+    Evidence
+    """
+    ours, theirs = find_side(record, left), find_side(record, right)
+    if not right:
+        return Evidence(None, reason="the claim names nothing on the right")
+    if measure == "price":
+        return _prices(ours, theirs)
+    offset, reason = _offset(ours, theirs, measure)
+    if reason:
+        return Evidence(None, reason=reason)
+    price = ours.price if measure == "cost_per_frame" else math.nan
+    sign = -1.0 if measure == "cost_per_frame" else 1.0
+    systems = _systems(record, ours, theirs)
+    measured = _measured(record, systems, COLUMNS[measure], workload, (sign, offset, price))
+    asked = 1 if workload else int((record.study.workloads["weight"] > 0).sum())
+    if measured is not None and len(set(measured.workloads)) >= HALF * asked:
+        return measured
+    predicted = _predicted(record, systems, measure, workload, (sign, offset, price))
+    fallback = measured or Evidence(None, reason=f"{left} was neither run nor predicted beside it")
+    return predicted or fallback
+
+
+def _prices(left: Side, right: Side) -> Evidence:
+    against = right.price if math.isnan(right.number) else right.number
+    for side, price in ((left, left.price), (right, against)):
+        if not price > 0:
+            return Evidence(None, chance=False, reason=f"the price of {side.name} is not known")
+    contrast = Contrast(math.log(left.price / against), 0.0, math.inf, 0.0, ())
+    return Evidence(contrast, chance=False, basis="price", price_left=left.price)
+
+
+def _offset(left: Side, right: Side, measure: str) -> tuple[float, str]:
+    """Part of the log ratio that is known, and why there is none."""
+    if measure != "cost_per_frame":
+        return (0.0 if math.isnan(right.number) else -math.log(right.number)), ""
+    against = right.price if math.isnan(right.number) else right.number
+    for side, price in ((left, left.price), (right, against)):
+        if not price > 0:
+            return math.nan, f"the price of {side.name} is not known"
+    return math.log(left.price / against), ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Pairing:
+    """Where the two sides are looked for: systems shared by both, or else each its own."""
+
+    left: Side
+    right: Side
+    left_systems: tuple[str, ...]
+    right_systems: tuple[str, ...]
+    shared: bool
+
+
+def _systems(record: Record, left: Side, right: Side) -> _Pairing:
+    seen = pd.concat([record.counted[["system", "gpu"]], record.table[["system", "gpu"]]])
+
+    def of(side: Side) -> list[str]:
+        if side.system:
+            return [side.system]
+        found = set(seen.loc[seen["gpu"] == side.gpu, "system"])
+        return [name for name in record.study.systems["system"] if name in found]
+
+    ours, theirs = of(left), of(right)
+    if not right.gpu:
+        return _Pairing(left, right, tuple(ours), (), shared=True)
+    both = tuple(name for name in ours if name in theirs)
+    return _Pairing(left, right, both or tuple(ours), both or tuple(theirs), shared=bool(both))
+
+
+def _measured(
+    record: Record,
+    pairing: _Pairing,
+    column: str,
+    workload: str,
+    known: tuple[float, float, float],
+) -> Evidence | None:
+    sign, offset, price = known
+    rows = record.counted[record.counted[column].notna()]
+    if workload:
+        rows = rows[rows["workload"] == workload]
+    stratum = ["workload", "system"] if pairing.shared else ["workload"]
+    spread = record.spreads[column]
+    left = _cells(rows, pairing.left, pairing.left_systems, column, stratum, spread)
+    right = _cells(rows, pairing.right, pairing.right_systems, column, stratum, spread)
+    alone = not pairing.right.gpu
+    both = left.index if alone else left.index.intersection(right.index, sort=False)
+    weight = record.study.workloads.set_index("workload")["weight"]
+    names = both.get_level_values(0)
+    weights = weight.reindex(names).to_numpy() / names.value_counts().reindex(names).to_numpy()
+    if not len(both) or not weights.sum() > 0:
+        return None
+    ours, theirs = left.loc[both], right.reindex(both)
+    contrast = welch(_sample(ours, sign), None if alone else _sample(theirs, sign), weights, offset)
+    counts = ours["passes"] if alone else np.minimum(ours["passes"], theirs["passes"])
+    bases = {*ours["basis"], *([] if alone else theirs["basis"])}
+    return Evidence(
+        contrast,
+        workloads=tuple(names),
+        weights=weights,
+        passes=(int(ours["passes"].sum()), 0 if alone else int(theirs["passes"].sum())),
+        fewest=float(counts.min()),
+        cells=len(both) * (1 if alone else 2),
+        basis="borrowed" if "borrowed" in bases else "measured",
+        price_left=price,
+        reason="" if pairing.shared else "the two sides ran on different systems",
+    )
+
+
+def _cells(
+    rows: pd.DataFrame,
+    side: Side,
+    systems: tuple[str, ...],
+    column: str,
+    stratum: list[str],
+    spread: tuple[float, int],
+) -> pd.DataFrame:
+    """Log passes of one side by stratum; the spread of a lone pass is that of the whole study."""
+    mine = rows[(rows["gpu"] == side.gpu) & rows["system"].isin(systems)]
+    logs = np.log(mine[column]).groupby([mine[name] for name in stratum], sort=False)
+    found = pd.DataFrame({"mean": logs.mean(), "variance": logs.var(), "passes": logs.count()})
+    borrowed = (mine["source"] == "borrowed").groupby([mine[name] for name in stratum], sort=False)
+    found["basis"] = np.where(borrowed.any(), "borrowed", "measured")
+    own = found["variance"] > np.finfo(float).eps ** 2
+    found["dof"] = (found["passes"] - 1.0).where(own, float(spread[1]))
+    found["variance"] = found["variance"].where(own, spread[0] ** 2)
+    return found
+
+
+def _sample(cells: pd.DataFrame, sign: float) -> Sample:
+    return Sample(
+        mean=sign * cells["mean"].to_numpy(float),
+        variance=cells["variance"].to_numpy(float),
+        dof=cells["dof"].to_numpy(float),
+        passes=cells["passes"].to_numpy(float),
+    )
+
+
+def _predicted(
+    record: Record,
+    pairing: _Pairing,
+    measure: str,
+    workload: str,
+    known: tuple[float, float, float],
+) -> Evidence | None:
+    sign, offset, price = known
+    sides = [(pairing.left, pairing.left_systems)]
+    if pairing.right.gpu:
+        sides.append((pairing.right, pairing.right_systems))
+    if not all(systems for _, systems in sides):
+        return None
+    machines = pd.DataFrame(
+        [(side.name, systems[0], side.gpu) for side, systems in sides],
+        columns=["name", "system", "gpu"],
+        dtype="str",
+    )
+    speeds = machine_speeds(record.study, record.passes, record.table, machines)
+    low = measure == "low_1pct"
+    draws = speeds.low_log_draws() if low else speeds.log_draws
+    point = np.log(np.minimum(speeds.low_fps, speeds.fps) if low else speeds.fps)
+    usable = np.isfinite(point).all(axis=0) & np.isfinite(draws).all(axis=(0, 2))
+    if workload:
+        usable &= np.array(speeds.workloads) == workload
+    if not usable.any():
+        return None
+    weights = speeds.weights[usable]
+    means = sign * mean_log_draws(draws[:, usable], weights)
+    points = sign * point[:, usable]
+    drawn = means[0] - (means[1] if len(sides) > 1 else 0.0) + offset
+    by_stratum = points[0] - (points[1] if len(sides) > 1 else 0.0) + offset
+    used = set(speeds.basis[:, usable].ravel())
+    middle = float(by_stratum @ weights / weights.sum())
+    passes = speeds.passes[:, usable].sum(axis=1).astype(int)
+    return Evidence(
+        Contrast(middle, float(drawn.std()), math.inf, math.nan, tuple(by_stratum)),
+        draws=drawn,
+        workloads=tuple(np.array(speeds.workloads)[usable]),
+        weights=weights,
+        passes=(int(passes[0]), int(passes[1]) if len(sides) > 1 else 0),
+        cells=int(usable.sum()) * len(sides),
+        basis=next(name for name in reversed(BASES) if name in used),
+        price_left=price,
+        reason="" if pairing.shared else "the two sides are on different systems",
+    )

@@ -1,0 +1,147 @@
+"""How many passes a statement needs."""
+
+import math
+
+import numpy as np
+from scipy import stats
+
+MOST_PASSES = 1000
+"""Nobody films more passes of one scene; a statement that needs more is too fine to make."""
+
+
+def passes_for_mean(spread: float, half_width: float, level: float) -> float:
+    """Real number of passes after which a mean's range has the wished half-width, spread known.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation between passes.
+    half_width : float
+        In the same unit.
+    level : float
+        Coverage in (0, 1).
+
+    Returns
+    -------
+    float
+        Round it up.
+
+    References
+    ----------
+    NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.2.2: N >= (z sigma / delta)^2.
+
+    Examples
+    --------
+    >>> math.ceil(passes_for_mean(2.0, 0.25, 0.95))
+    246
+    """
+    return float(stats.norm.isf((1 - level) / 2) * spread / half_width) ** 2
+
+
+def passes_for_shift(shift: float, spread: float, alpha: float, power: float) -> float:
+    """Real number of passes that shows a shift of a mean one-sidedly, spread known.
+
+    Parameters
+    ----------
+    shift, spread : float
+        True shift and standard deviation between passes, same unit.
+    alpha : float
+        One-sided error rate; half of it for a two-sided test.
+    power : float
+        Probability of showing the shift.
+
+    Returns
+    -------
+    float
+        Round it up.
+
+    References
+    ----------
+    NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.2.2.
+
+    Examples
+    --------
+    >>> round(passes_for_shift(3.0, 4.8, 0.025, 0.8), 4)
+    20.0931
+    """
+    return float((stats.norm.isf(alpha) + stats.norm.isf(1 - power)) * spread / shift) ** 2
+
+
+def t_power(shift: float, spread: float, passes: float, dof: float, alpha: float) -> float:
+    """Probability that a one-sided t test shows a shift.
+
+    Parameters
+    ----------
+    shift, spread : float
+        True shift and standard deviation between passes, same unit.
+    passes : float
+        Passes behind the mean.
+    dof : float
+        Degrees of freedom of the estimated spread.
+    alpha : float
+        One-sided error rate.
+
+    Returns
+    -------
+    float
+        By the noncentral t distribution.
+
+    Examples
+    --------
+    >>> round(t_power(3, 2, 6, 5, 0.025), 4)
+    0.8325
+    """
+    away = abs(shift) / spread * math.sqrt(passes)
+    return float(stats.nct.sf(stats.t.isf(alpha, dof), dof, away))
+
+
+def passes_needed(
+    shift: float,
+    spread: float,
+    alpha: float,
+    power: float,
+    *,
+    cells: int = 1,
+    most: int = MOST_PASSES,
+) -> float:
+    """Find how many passes a cell a one-sided t test needs to show a shift.
+
+    Parameters
+    ----------
+    shift : float
+        True shift of the statement's mean.
+    spread : float
+        Standard deviation of that mean with one pass a cell.
+    alpha : float
+        One-sided error rate.
+    power : float
+        Probability of showing the shift.
+    cells : int
+        Cells whose passes estimate the spread; each gives passes - 1 degrees of freedom.
+    most : int
+        Where to stop looking.
+
+    Returns
+    -------
+    float
+        At least 2; infinite where more than `most` would be needed; NaN where spread or shift are
+        not known.
+
+    Examples
+    --------
+    >>> passes_needed(1.0, 1.0, 0.05, 0.9)
+    11.0
+    """
+    if not (spread > 0 and np.isfinite(shift)):
+        return math.nan
+
+    def enough(passes: int) -> bool:
+        return t_power(shift, spread, passes, cells * (passes - 1), alpha) >= power
+
+    if shift == 0 or not enough(most):
+        return math.inf
+    low, high = 1, most
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return float(high)

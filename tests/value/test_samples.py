@@ -1,0 +1,71 @@
+"""Numbers of passes against published sample sizes and statsmodels."""
+
+import math
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from statsmodels.stats.power import TTestPower
+
+from perfkit.value.samples import passes_for_mean, passes_for_shift, passes_needed, t_power
+from tests.reference import load_json
+
+CASES = load_json("sample_size")
+
+
+def test_handbook_precision_of_a_mean() -> None:
+    """NIST/SEMATECH e-Handbook 7.2.2.2 (N exact)."""
+    for case in CASES["mean_precision"]["cases"]:
+        found = passes_for_mean(case["sigma"], case["delta"], case["conf"])
+        assert math.ceil(found) == case["N"]
+        if "z" not in case:  # the handbook's own z is rounded
+            assert_allclose(found, case["N_real"], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("name", "sides"), [("two_sided_published", 2), ("one_sided_published", 1)]
+)
+def test_published_shifts(name: str, sides: int) -> None:
+    """Two tutorial examples: 20.0933 -> 21 and 618.2557 -> 619."""
+    case = CASES[name]
+    shift = case.get("delta", case.get("mu1", 0) - case.get("mu0", 0))
+    found = passes_for_shift(shift, case["sigma"], case["alpha"] / sides, case["power"])
+    assert_allclose(found, case["recomputed"], rtol=1e-9)
+    assert math.ceil(found) == case["printed_N"]
+
+
+def test_one_sided_z_then_t() -> None:
+    """Handbook example: 8.56 by z, 10.08 -> 11 by the noncentral t (R power.t.test)."""
+    case = CASES["one_sided_test"]
+    power = 1 - case["beta"]
+    found = passes_for_shift(case["delta_over_sigma"], 1.0, case["alpha"], power)
+    assert_allclose(found, case["z_formula_N_real"], rtol=1e-9)
+    exact = case["noncentral_t_exact_N_real"]
+    assert passes_needed(1.0, 1.0, case["alpha"], power) == math.ceil(exact)
+    assert_allclose(t_power(1.0, 1.0, exact, exact - 1, case["alpha"]), power, rtol=1e-6)
+
+
+@pytest.mark.parametrize("row", [0, 1])
+def test_published_t_power(row: int) -> None:
+    """Vendor documentation: 83.25 % and 71.1 %; the far tail of the two-sided test is left out."""
+    case = CASES["t_one_sample_published"][row]
+    found = t_power(case["delta"], case["sd"], case["n"], case["n"] - 1, case["alpha"] / 2)
+    assert_allclose(100 * found, case["recomputed"], atol=1e-4)
+
+
+@pytest.mark.parametrize("shift", [0.3, 0.7, 2.0])
+def test_needed_is_the_smallest_by_statsmodels(shift: float) -> None:
+    found = passes_needed(shift, 1.0, 0.05, 0.8)
+    power = TTestPower().power
+    assert power(shift, found, 0.05, alternative="larger") >= 0.8
+    assert power(shift, found - 1, 0.05, alternative="larger") < 0.8
+
+
+def test_no_shift_needs_infinitely_many_and_unknown_stays_unknown() -> None:
+    assert passes_needed(0.0, 1.0, 0.05, 0.8) == math.inf
+    assert passes_needed(1e-6, 1.0, 0.05, 0.8) == math.inf
+    assert math.isnan(passes_needed(1.0, np.nan, 0.05, 0.8))
+
+
+def test_more_cells_estimate_the_spread_better() -> None:
+    assert passes_needed(2.5, 1.0, 0.01, 0.9, cells=12) < passes_needed(2.5, 1.0, 0.01, 0.9)
