@@ -57,7 +57,9 @@ def test_empty_cells_take_the_defaults_of_the_format_and_no_others(tmp_path):
 HARD = ["NA", "nan", "None", "null", "True", "007", "1.0", "inf", "1e5", "2026-11-01", "-", "#N/A"]
 
 
-@pytest.mark.parametrize("name", [*HARD, " Velm", "velm", "'=1+1", "Ünïcode ‮x", 'a "b", c', "a\nb"])
+@pytest.mark.parametrize(
+    "name", [*HARD, " Velm", "velm", "'=1+1", "Ünïcode ‮x", 'a "b", c', "a\nb", "a\r\nb"]
+)
 def test_names_survive_exactly(tmp_path, name):
     quoted = '"' + name.replace('"', '""') + '"'
     changed = {
