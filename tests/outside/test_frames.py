@@ -1,10 +1,8 @@
-"""Statistics of one series: quantiles, mean, spread, dependence.
+"""Statistics of one series: quantiles, mean, spread, likeness of neighbours.
 
 Sources: R. J. Hyndman and Y. Fan (1996), Sample quantiles in statistical packages, American
 Statistician 50:361-365 (values by R's quantile, types 1 to 9); NIST Statistical Reference
-Datasets, Univariate Summary Statistics (certified); D. N. Politis and J. P. Romano (1992, 1994) and
-D. N. Politis and H. White (2004) with the correction of 2009 (values by the package `arch` and in
-closed form; series simulated and stored).
+Datasets, Univariate Summary Statistics (certified).
 """
 
 import math
@@ -12,9 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from perfkit.frames.dependence import block_length, block_standard_error
+from perfkit.frames.dependence import block_standard_error
 from perfkit.frames.statistics import frame_statistics
-from perfkit.value.arithmetic import central_range
 from tests.reference import load_csv, load_json
 
 QUANTILES = load_json("quantile_types")
@@ -39,13 +36,6 @@ def test_low_is_the_type_7_quantile_of_a_pass_long_enough() -> None:
     assert frame_statistics(times).low_1pct_fps == pytest.approx(1000 / 991, rel=1e-14)
 
 
-@pytest.mark.parametrize(("level", "ends"), [(0.9, (0.05, 0.95)), (0.98, (0.01, 0.99))])
-def test_ranges_of_draws_are_type_7_too(level: float, ends: tuple[float, float]) -> None:
-    probs, expected = QUANTILES["probs"], QUANTILES["type"]["type7"]
-    found = central_range(np.array(QUANTILES["x"]), level)
-    assert found == pytest.approx([expected[probs.index(p)] for p in ends], rel=1e-12)
-
-
 @pytest.mark.parametrize("name", UNIVARIATE)
 def test_mean_spread_and_neighbours_of_certified_series(name: str) -> None:
     y = load_csv(f"nist_{name.lower()}")["y"].to_numpy(float)
@@ -63,30 +53,3 @@ def test_mean_spread_and_neighbours_of_certified_series(name: str) -> None:
     ends = (y[0] - y.mean()) * (y[-1] - y.mean()) / n
     lag_one = block_standard_error(y, 2) ** 2 * n - variance - ends
     assert lag_one / variance == pytest.approx(certified["lag1_autocorrelation"], abs=1e-8)
-
-
-@pytest.mark.parametrize("name", ["ar1_phi07", "white_noise"])
-def test_block_bootstrap_error_in_closed_form(name: str) -> None:
-    y = load_csv(name).iloc[:, -1].to_numpy(float)
-    for length, expected in load_json(f"{name}_expected")["results"]["exact_se_mean"].items():
-        found = block_standard_error(y, int(length))
-        assert found == pytest.approx(expected["circular"], rel=1e-9)
-        # 20,000 resamples by `arch`: 3 % is six of their standard errors.
-        assert found == pytest.approx(expected["arch_mc_circular"], rel=0.03)
-
-
-@pytest.mark.parametrize("name", ["ar1_phi07", "white_noise"])
-def test_block_length_of_politis_and_white(name: str) -> None:
-    y = load_csv(name).iloc[:, -1].to_numpy(float)
-    expected = load_json(f"{name}_expected")["results"]["optimal_block_length"]["circular"]
-    assert block_length(y) == pytest.approx(expected, rel=1e-6)
-
-
-def test_dependent_frames_are_worth_fewer_independent_ones() -> None:
-    """AR(1) with coefficient 0.7: n (1 - phi) / (1 + phi) = 70.6 of 400 (Box and Jenkins)."""
-    expected = load_json("ar1_phi07_expected")
-    y = load_csv("ar1_phi07").iloc[:, -1].to_numpy(float)
-    found = frame_statistics(y)
-    # One series of 400 tells its own spectrum at 0 to about a third.
-    assert found.effective_frames == pytest.approx(expected["theory"]["effective_n"], rel=0.4)
-    assert found.se_log_avg * y.mean() > 2 * expected["results"]["iid_se_mean"]
