@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from perfkit.models.laws import MOST_SHARPNESS, Law, form_of, take
 from perfkit.models.rates import attach_rates
 from perfkit.value.together import link_gb_s
+from tests.outside import as_cells
 from tests.reference import load_json
 
 HARDWARE = load_json("hardware_arithmetic")
@@ -80,3 +82,20 @@ def test_pixel_ratios() -> None:
         above, below = pair.split("/")
         found = size[above]["drawn_mpx"] / size[below]["drawn_mpx"]
         assert found == pytest.approx(expected, rel=EXACT)
+
+
+@pytest.mark.parametrize("point", HARDWARE["roofline"]["points"], ids=lambda p: str(p["intensity"]))
+def test_roofline(point: dict[str, float]) -> None:
+    """Work of I operations a byte takes the larger of two times; attainable = work / time.
+
+    The law rounds the corner: at its sharpest q the two limits together cost a factor 2^(1/q).
+    """
+    roof = HARDWARE["roofline"]
+    logs = [[np.log(roof["peak_GFlops"]), np.log(roof["bandwidth_GBps"]), 0.0, 0.0]]
+    rows = as_cells([0.0], logs).rows
+    form = form_of(Law(("k1", "k2"), competes=True, share_sd=1.0), rows)
+    theta = np.array([[np.log(point["intensity"]), 0.0, MOST_SHARPNESS, 0.0]])
+    time = float(np.exp(take(form, theta, *form.features(rows)).log_ms[0, 0]))
+    corner = 2 ** (1 / np.exp(MOST_SHARPNESS)) - 1
+    assert point["intensity"] / time == pytest.approx(point["attainable"], rel=corner)
+    assert point["intensity"] / time <= point["attainable"] * (1 + 1e-12)
