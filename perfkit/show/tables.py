@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from perfkit.study.spreadsheet import safe_text as safe_text
+
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
@@ -32,34 +34,7 @@ PASS_COLUMNS = (
 )
 """First columns of ``passes.csv``, in this order."""
 
-_STARTS_FORMULA = tuple("=+-@＝＋－＠")
 _SPECIAL = re.compile('[",\\r\\n]').search
-_CONTROLS = ("\t", "\r", "\n")
-
-
-def safe_text(text: str) -> str:
-    """Put an apostrophe before text that a spreadsheet would run.
-
-    Parameters
-    ----------
-    text : str
-        Any text of a stranger.
-
-    Returns
-    -------
-    str
-        The same text, or the text behind an apostrophe when its first visible character starts a
-        formula, or when it begins with a tab or a line end.
-
-    Examples
-    --------
-    >>> safe_text("=1+1"), safe_text("  @SUM(A1)"), safe_text("a=b")
-    ("'=1+1", "'  @SUM(A1)", 'a=b')
-    """
-    seen = text.lstrip("\u200b\u200e\u200f\u2060\ufeff \xa0\u3000")
-    if seen.startswith(_STARTS_FORMULA) or seen.startswith(_CONTROLS):
-        return "'" + text
-    return text
 
 
 def cell_text(value: Any) -> str:

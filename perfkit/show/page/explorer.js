@@ -179,7 +179,7 @@ export function numberText(value) {
 
 /** Text a spreadsheet would run gets an apostrophe. */
 export function safeText(text) {
-  const seen = text.replace(/^[\u200b\u200e\u200f\u2060\ufeff \xa0\u3000]+/, "");
+  const seen = text.replace(/^'*[\u200b\u200e\u200f\u2060\ufeff \xa0\u3000]*/, "");
   return /^[=+\-@＝＋－＠\t\r\n]/.test(seen) ? `'${text}` : text;
 }
 
