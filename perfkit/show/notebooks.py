@@ -1,9 +1,12 @@
 """The curated notebooks, run on any study; the study's path is the only thing that goes in."""
 
+import asyncio
 import importlib
 import os
 import sys
 import tempfile
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +18,9 @@ if TYPE_CHECKING:
 
 PARAMETERS = "parameters"
 """Tag of the one cell after which the study's path is put in."""
+
+AT_ONCE = 2
+"""Notebooks that run at the same time."""
 
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 
@@ -70,14 +76,32 @@ def run_notebooks(study_path: Path | str, folder: Path, progress: Progress = QUI
     """
     _, nbformat = _lab()
     study, files = str(Path(study_path).resolve()), notebook_files()
+    books = [nbformat.read(file, as_version=4) for file in files]
+    executed = _run_all(books, study, folder, [file.name for file in files])
     written = []
-    for file in progress.track(files, len(files), "notebooks"):
-        progress.say(f"running {file.name}")
-        executed = run_notebook(nbformat.read(file, as_version=4), study, folder, file.name)
+    for file, book in zip(progress.track(files, len(files), "notebooks"), executed, strict=True):
         written.append(folder / file.name)
         with open(written[-1], "w", encoding="utf-8") as copy:
-            nbformat.write(executed, copy)
+            nbformat.write(book, copy)
     return written
+
+
+def _run_all(
+    books: list["NotebookNode"], study: str, folder: Path, names: list[str]
+) -> Iterator["NotebookNode"]:
+    """Run notebooks, a few at once, and yield them in order; leave no process behind."""
+    running: list[Any] = []
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        futures = [
+            pool.submit(_run, book, study, folder, name, running)
+            for book, name in zip(books, names, strict=True)
+        ]
+        try:
+            yield from (future.result() for future in futures)
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for client in running:
+                _kill(client)
 
 
 def run_notebook(
@@ -105,25 +129,40 @@ def run_notebook(
     PerfkitError
         A cell raised, or the parameters cell is missing.
     """
+    return next(_run_all([notebook], study_path, folder, [name]))
+
+
+def _run(
+    notebook: "NotebookNode", study_path: str, folder: Path, name: str, running: list[Any]
+) -> "NotebookNode":
     nbclient, _ = _lab()
     put_study(notebook, study_path)
     with tempfile.TemporaryDirectory() as own:
         client = nbclient.NotebookClient(
             notebook,
-            km=_this_python(Path(own)),
+            kernel_manager_class=_this_python(Path(own)),
             timeout=None,
             record_timing=False,
             store_widget_state=False,
             resources={"metadata": {"path": str(folder)}},
         )
+        running.append(client)
         try:
-            client.execute(env={**os.environ, "IPYTHONDIR": own})
+            asyncio.run(client.async_execute(env={**os.environ, "IPYTHONDIR": own}))
         except nbclient.exceptions.CellExecutionError as error:
             raise PerfkitError(f"{name}: {error.ename}: {error.evalue}") from error
+        finally:
+            running.remove(client)
     for cell in notebook.cells:
         for output in cell.get("outputs", []):
             output.get("data", {}).pop(_WIDGET, None)
     return notebook
+
+
+def _kill(client: Any) -> None:
+    provisioner = client.km.provisioner if client.km is not None else None
+    if provisioner is not None and provisioner.process is not None:
+        provisioner.process.kill()
 
 
 def put_study(notebook: "NotebookNode", study_path: str) -> None:
@@ -163,7 +202,7 @@ def _lab() -> tuple[Any, Any]:
 
 
 def _this_python(own: Path) -> Any:
-    """Manage a kernel of the Python that runs now, reached by sockets in a folder of its own."""
+    """Make a manager of kernels of this very Python, with sockets in a folder of its own."""
     from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
     from jupyter_client.manager import AsyncKernelManager
 
@@ -172,8 +211,9 @@ def _this_python(own: Path) -> Any:
             argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
             return KernelSpec(argv=argv, display_name=kernel_name, language="python")
 
-    return AsyncKernelManager(
-        kernel_spec_manager=ThisPython(),
-        transport="ipc",
-        connection_file=str(own / "kernel.json"),
-    )
+    class Manager(AsyncKernelManager):  # type: ignore[misc, unused-ignore]
+        def __init__(self, **more: Any) -> None:
+            more |= {"transport": "ipc", "connection_file": str(own / "kernel.json")}
+            super().__init__(kernel_spec_manager=ThisPython(), **more)
+
+    return Manager

@@ -210,8 +210,8 @@ def table(
     Examples
     --------
     >>> table(pd.DataFrame({"build": ["Attic"], "fps": [61.27]}))
-    build   fps
-    Attic  61.3
+    build  fps
+    Attic 61.3
     >>> table(pd.DataFrame({"build": []}), missing="no builds.csv in this study")
     no builds.csv in this study
     """
