@@ -162,11 +162,65 @@ def test_the_measured_sets_hold_what_their_readme_counts() -> None:
         assert times["pass_id"].drop_duplicates().tolist() == study.passes["pass_id"].tolist()
 
 
-def test_the_converter_needs_matching_files(tmp_path: Path) -> None:
-    (tmp_path / "passes.csv").write_text("pass_id,order\n", encoding="utf-8")
-    command = [sys.executable, str(DATA / "measured" / "convert.py"), str(tmp_path)]
-    done = subprocess.run(
-        [*command, "--into", str(tmp_path / "out")], capture_output=True, timeout=120
+def convert(source: Path, into: Path) -> subprocess.CompletedProcess[bytes]:
+    command = [sys.executable, str(DATA / "measured" / "convert.py"), str(source)]
+    return subprocess.run([*command, "--into", str(into)], capture_output=True, timeout=120)
+
+
+def write_source(folder: Path, *, cap_fps: bool, lost_frame: bool = False) -> np.ndarray:
+    """Write what the measuring program would write for two passes on two devices."""
+    folder.mkdir()
+    passes = pd.DataFrame(
+        {
+            "pass_id": [2, 1],
+            "order": [0, 1],
+            "card": "card-a",
+            "device": ["card-a-032u", "card-a-016u"],
+            "compute_units": [32, 16],
+            "competing_units": 0,
+            "lanes_per_unit": 128,
+            "clock_mhz": 1980,
+            "copy_bandwidth_gbps": [1640.4, 966.7],
+            "scene": ["harbor", "arena"],
+            "width": 1280,
+            "height": 720,
+            "repeat": 1,
+            "frames": [3, 2],
+            "mean_power_w": [200.5, 150.0],
+            "mean_temperature_c": 40.0,
+        }
     )
+    if cap_fps:
+        passes["cap_fps"] = [np.nan, 60.0]
+    passes.to_csv(folder / "passes.csv", index=False)
+    times = np.array([1.5, 0.1, 2.25, 7.3, 7.1], dtype=np.float32)
+    frames = pd.DataFrame({"pass_id": [1, 1, 2, 2, 2], "frame": [0, 1, 0, 1, 2], "frame_ms": times})
+    frames.iloc[: len(frames) - lost_frame].to_parquet(folder / "frames.parquet")
+    return times
+
+
+def test_the_converter_keeps_every_bit_and_the_order_of_the_passes(tmp_path: Path) -> None:
+    source, into = tmp_path / "source", tmp_path / "out"
+    times = write_source(source, cap_fps=False)
+    write_source(source / "long", cap_fps=True)
+    done = convert(source, into)
+    assert done.returncode == 0, done.stderr
+    study, long = pk.load_study(into), pk.load_study(into / "long")
+    assert study.passes["pass_id"].tolist() == ["2", "1"]
+    assert study.gpus["gpu"].tolist() == ["card-a-016u", "card-a-032u"]
+    assert study.gpus["bandwidth_gb_s"].tolist() == [966.7, 1640.4]
+    frames = pd.read_parquet(into / "frames.parquet")
+    assert frames["pass_id"].tolist() == ["2", "2", "2", "1", "1"]
+    assert frames["frame_ms"].to_numpy().tobytes() == times[[2, 3, 4, 0, 1]].tobytes()
+    found = pk.summarize_passes(study)["avg_fps"].to_numpy()
+    assert found == pytest.approx([3000 / (2.25 + 7.3 + 7.1), 2000 / 1.6], rel=1e-6)
+    assert long.passes["cap_fps"].tolist() == pytest.approx([np.nan, 60.0], nan_ok=True)
+
+
+def test_the_converter_refuses_a_pass_with_a_lost_frame(tmp_path: Path) -> None:
+    source = tmp_path / "source"
+    write_source(source, cap_fps=False, lost_frame=True)
+    done = convert(source, tmp_path / "out")
     assert done.returncode != 0
+    assert b"pass 2: frames are not 0 .. 2" in done.stderr
     assert not (tmp_path / "out" / "frames.parquet").exists()
