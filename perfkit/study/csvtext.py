@@ -8,6 +8,8 @@ from perfkit.errors import Problem
 from perfkit.study.folder import TABLE_CELLS
 
 MOST_COLUMNS = 1_000
+MOST_BAD_LINES = 50_000
+"""Lines of one file listed for their form; reading stops there."""
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _SAVE = "save the file as CSV in UTF-8"
 
@@ -85,6 +87,8 @@ def _decode(data: bytes, file: str, problems: list[Problem]) -> str:
             except UnicodeDecodeError as error:
                 found = line[error.start : error.start + 1].decode("latin-1")
                 problems.append(Problem(file, number, "", found, "UTF-8 text", _SAVE))
+                if len(problems) == MOST_BAD_LINES:
+                    break
     return data.decode(errors="backslashreplace")
 
 
@@ -107,6 +111,9 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
                     problems.append(_ragged(row, width, file, start))
                     broken.add(start)
                     row = (row + [""] * width)[:width]
+                if len(broken) == MOST_BAD_LINES:
+                    problems.append(_too_bad(file, start))
+                    break
                 cells += width
                 if cells > TABLE_CELLS:
                     problems.append(_too_many(file, start))
@@ -146,6 +153,11 @@ def _ragged(row: list[str], width: int, file: str, line: int) -> Problem:
         f"{width} cells as in the header, here are {len(row)}",
         "add or remove commas; put a text that holds a comma in double quotes",
     )
+
+
+def _too_bad(file: str, line: int) -> Problem:
+    allowed = f"at most {MOST_BAD_LINES:,} lines of another width are listed; reading stopped here"
+    return Problem(file, line, "", "", allowed, "mend these first")
 
 
 def _too_many(file: str, line: int) -> Problem:

@@ -47,6 +47,19 @@ def keep_forecasts(study: Study, table: pd.DataFrame, made_on: datetime.date | N
         When an earlier line was changed or removed meanwhile; nothing is added then.
     OutputError
         When the file cannot be written; it is then as it was.
+
+    Examples
+    --------
+    >>> import shutil, tempfile
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> copy = shutil.copytree(find_demo(), Path(tempfile.mkdtemp()) / "demo")
+    >>> study = pk.load_study(copy)
+    >>> forecast = dict(fps=60.0, pred_low=50.0, pred_high=70.0, level=0.9, model="time sum")
+    >>> keep_forecasts(study, study.targets.iloc[:2].assign(**forecast))
+    2
+    >>> pk.load_study(copy).forecasts["fps"].tolist()
+    [60.0, 60.0]
     """
     day = made_on or datetime.datetime.now(tz=datetime.UTC).date()
     known = table[table["fps"].notna()]
@@ -91,6 +104,13 @@ def inputs_sha256(study: Study) -> str:
     ------
     StudyError
         When a file went away meanwhile.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> len(inputs_sha256(pk.load_study(find_demo())))
+    64
     """
     logs = [*study.passes.loc[study.passes["log"] != "", "log"]]
     if study.log_format is not None and study.log_format.combined:

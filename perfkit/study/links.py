@@ -3,7 +3,7 @@
 import os
 import posixpath
 import stat
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Hashable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +18,12 @@ from perfkit.study.schema import Column
 from perfkit.study.settings import FILE, LOG_KEYS
 from perfkit.study.tables import CellProblems, ReadTable
 
-_MOST_NEAR = 200
+_MOST_NEAR = 20
 _ANY_NUMBER = Column("", "", "number", low=-1e12, high=1e12)
 
 
 def cells_of(read: ReadTable, *columns: str) -> CellProblems:
-    """Say where problems of single cells of `read` go.
+    r"""Say where problems of single cells of `read` go.
 
     Parameters
     ----------
@@ -35,6 +35,15 @@ def cells_of(read: ReadTable, *columns: str) -> CellProblems:
     -------
     CellProblems
         Without lines that are broken, or have a problem in one of `columns` already.
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import GPUS
+    >>> from perfkit.study.tables import parse_table
+    >>> found = cells_of(parse_table(b"gpu\nEmber\n", GPUS))
+    >>> found.add(0, "gpu", "Ember", "another name", "rename it")
+    >>> found.problems[0].line
+    2
     """
     wrong = {problem.line for problem in read.problems if problem.column in columns}
     broken = read.broken | {line for line in wrong if line is not None}
@@ -42,7 +51,7 @@ def cells_of(read: ReadTable, *columns: str) -> CellProblems:
 
 
 def check_names(tables: Mapping[str, ReadTable]) -> list[Problem]:
-    """Every name that another file must hold.
+    r"""Every name that another file must hold.
 
     Parameters
     ----------
@@ -53,6 +62,15 @@ def check_names(tables: Mapping[str, ReadTable]) -> list[Problem]:
     -------
     list of Problem
         A file that could not be read whole is not held against the others.
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import GPUS, TARGETS
+    >>> from perfkit.study.tables import parse_table
+    >>> check_names({"targets": parse_table(b"gpu\nEmber\n", TARGETS), **{
+    ...     name: parse_table(b"gpu,system,workload\nAmber,s,w\n", GPUS)
+    ...     for name in ("gpus", "systems", "workloads")}})[0].action
+    "is it 'Amber'? Mend it"
     """
     problems: list[Problem] = []
     for read in tables.values():
@@ -72,7 +90,7 @@ def check_names(tables: Mapping[str, ReadTable]) -> list[Problem]:
 def check_known(
     names: pd.Series, known: Collection[str], files: str, problems: CellProblems
 ) -> None:
-    """Report each name that is neither empty nor in `known`.
+    r"""Report each name that is neither empty nor in `known`.
 
     Parameters
     ----------
@@ -84,6 +102,13 @@ def check_known(
         Where they stand, for the message.
     problems : CellProblems
         Where problems go.
+
+    Examples
+    --------
+    >>> found = CellProblems("builds.csv", np.array([2, 3]))
+    >>> check_known(pd.Series(["Case", "Cast"], name="item"), {"Case"}, "prices.csv", found)
+    >>> [(problem.line, problem.value) for problem in found.problems]
+    [(3, 'Cast')]
     """
     stranger = (~names.isin({*known, ""})).to_numpy()
     if not stranger.any():
@@ -93,15 +118,16 @@ def check_known(
     for name in names[stranger].unique():
         near = nearest(name, ordered) if len(advice) < _MOST_NEAR else None
         advice[name] = f"is it {near!r}? Mend it" if near else f"add it to {files}, or mend it"
+    written = names.tolist()
     for row in np.flatnonzero(stranger).tolist():
-        name = names.iloc[row]
+        name = written[row]
         problems.add(row, str(names.name), name, f"a name from {files}", advice[name])
 
 
 def check_passes(
     root: Path, read: ReadTable, logs: Mapping[str, Any] | None, no_logs: bool
 ) -> list[Problem]:
-    """Whether each pass that counts has its frame times, and each named log can be opened.
+    r"""Whether each pass that counts has its frame times, and each named log can be opened.
 
     Parameters
     ----------
@@ -117,6 +143,14 @@ def check_passes(
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import PASSES
+    >>> from perfkit.study.tables import parse_table
+    >>> read = parse_table(b"pass_id,log\na,a.csv\n", PASSES)
+    >>> [problem.column for problem in check_passes(Path("."), read, None, no_logs=True)]
+    ['logs', 'log']
     """
     frame = read.frame
     found = cells_of(read, "log", "avg_fps", "outcome", "void_reason")
@@ -160,12 +194,12 @@ def _check_combined(root: Path, name: str) -> list[Problem]:
 
 def _check_logs(root: Path, names: pd.Series, problems: CellProblems) -> None:
     folders: dict[str, Path | None] = {}
-    first: dict[str, int] = {}
-    for row in np.flatnonzero((names != "").to_numpy()).tolist():
-        name = names.iloc[row]
-        plain = posixpath.normpath(name)
-        line = first.setdefault(plain, names.index[row])
-        if line != names.index[row]:
+    first: dict[str, Hashable] = {}
+    for row, (here, name) in enumerate(names.items()):
+        if not name:
+            continue
+        line = first.setdefault(posixpath.normpath(name), here)
+        if line != here:
             allowed = f"each log once; line {line} names it already"
             problems.add(row, "log", name, allowed, "name this pass's own log")
             continue
@@ -191,7 +225,7 @@ def _plainly_inside(root: Path, name: str, folders: dict[str, Path | None]) -> b
 
 
 def check_weights(read: ReadTable) -> list[Problem]:
-    """Whether some workload counts at all.
+    r"""Whether some workload counts at all.
 
     Parameters
     ----------
@@ -201,6 +235,13 @@ def check_weights(read: ReadTable) -> list[Problem]:
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import WORKLOADS
+    >>> from perfkit.study.tables import parse_table
+    >>> check_weights(parse_table(b"workload,weight\nVelm,0\n", WORKLOADS))[0].column
+    'weight'
     """
     weight = read.frame["weight"]
     if not len(weight) or (weight != 0).any():
@@ -210,7 +251,7 @@ def check_weights(read: ReadTable) -> list[Problem]:
 
 
 def check_builds(builds: ReadTable, prices: ReadTable, parts: ReadTable) -> list[Problem]:
-    """Whether each build is one machine made of things that have prices.
+    r"""Whether each build is one machine made of things that have prices.
 
     Parameters
     ----------
@@ -219,6 +260,14 @@ def check_builds(builds: ReadTable, prices: ReadTable, parts: ReadTable) -> list
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import BUILDS, PARTS, PRICES
+    >>> from perfkit.study.tables import parse_table
+    >>> nothing = [parse_table(b"", table, absent=True) for table in (PRICES, PARTS)]
+    >>> check_builds(parse_table(b"build,item\nOne,Case\n", BUILDS), *nothing)[0].file
+    'prices.csv'
     """
     frame = builds.frame
     if not len(frame):
@@ -245,7 +294,7 @@ def check_builds(builds: ReadTable, prices: ReadTable, parts: ReadTable) -> list
 
 
 def check_claims(tables: Mapping[str, ReadTable]) -> list[Problem]:
-    """Whether each claim names things of the study.
+    r"""Whether each claim names things of the study.
 
     Parameters
     ----------
@@ -255,6 +304,15 @@ def check_claims(tables: Mapping[str, ReadTable]) -> list[Problem]:
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import TABLES
+    >>> from perfkit.study.tables import parse_table
+    >>> tables = {name: parse_table(b"", TABLES[name], absent=True) for name in TABLES}
+    >>> text = b"claim,left,measure,relation\nIt is fast,Ember,average,above\n"
+    >>> check_claims(tables | {"claims": parse_table(text, TABLES["claims"])})[0].value
+    'Ember'
     """
     homes = {"builds": "build", "gpus": "gpu", "prices": "item"}
     if not all(tables[name].whole for name in homes):

@@ -24,7 +24,7 @@ TaxBasis = Literal["included", "excluded", "not known"]
 def check_prices(
     prices: ReadTable, rates: ReadTable, currency: str, price_date: datetime.date
 ) -> list[Problem]:
-    """Conflicting prices, mixed tax bases, and currencies that cannot be converted.
+    r"""Conflicting prices, mixed tax bases, and currencies that cannot be converted.
 
     Parameters
     ----------
@@ -37,6 +37,16 @@ def check_prices(
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import PRICES, RATES
+    >>> from perfkit.study.tables import parse_table
+    >>> text = b"item,date,price,currency\nCase,2026-10-01,50,EUR\n"
+    >>> rates = parse_table(b"", RATES, absent=True)
+    >>> day = datetime.date(2026, 11, 1)
+    >>> check_prices(parse_table(text, PRICES), rates, "USD", day)[0].action
+    'add 1 EUR = rate USD to rates.csv'
     """
     found = cells_of(prices, *PRICE_KEY, *PRICE_VALUES)
     frame = prices.frame
@@ -75,7 +85,7 @@ def _check_currencies(
 
 
 def check_rates(rates: ReadTable) -> list[Problem]:
-    """Conflicting rates, and rates from a currency to itself.
+    r"""Conflicting rates, and rates from a currency to itself.
 
     Parameters
     ----------
@@ -84,6 +94,14 @@ def check_rates(rates: ReadTable) -> list[Problem]:
     Returns
     -------
     list of Problem
+
+    Examples
+    --------
+    >>> from perfkit.study.schema import RATES
+    >>> from perfkit.study.tables import parse_table
+    >>> text = b"date,from,to,rate\n2026-10-01,EUR,EUR,1\n"
+    >>> check_rates(parse_table(text, RATES))[0].allowed
+    'another currency than from'
     """
     found = cells_of(rates, *RATE_KEY, "rate")
     frame = rates.frame
@@ -102,19 +120,14 @@ def _plain(number: float) -> str:
 
 def _conflicts(frame: pd.DataFrame, key: list[str], values: list[str]) -> list[tuple[int, int]]:
     """Rows, each with the earlier line that has the same key but other values."""
-    again = frame.duplicated(key, keep=False).to_numpy()
-    if not again.any():
-        return []
-    first: dict[tuple[object, ...], tuple[int, tuple[str, ...]]] = {}
-    conflicts = []
-    text = frame[values].astype("str")
-    for row in np.flatnonzero(again).tolist():
-        name = tuple(frame[column].iloc[row] for column in key)
-        here = tuple(text.iloc[row])
-        line, before = first.setdefault(name, (int(frame.index[row]), here))
-        if here != before:
-            conflicts.append((row, line))
-    return conflicts
+    rows = np.arange(len(frame))
+    group = frame.groupby(key, sort=False, dropna=False).ngroup().to_numpy()
+    first = pd.Series(rows).groupby(group).transform("min").to_numpy()
+    told = frame[values].reset_index(drop=True)
+    before = told.iloc[first].reset_index(drop=True)
+    other = ~((told == before) | (told.isna() & before.isna())).all(axis=1)
+    lines = frame.index.to_numpy()
+    return [(row, int(lines[first[row]])) for row in rows[other].tolist()]
 
 
 def tax_basis(prices: pd.DataFrame) -> TaxBasis:

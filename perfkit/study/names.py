@@ -3,8 +3,8 @@
 import difflib
 from collections.abc import Collection
 
-_LONGEST = 100
-_MOST = 2_000
+_LONGEST = 60
+_MOST = 300
 
 
 def nearest(name: str, known: Collection[str]) -> str | None:
@@ -15,7 +15,7 @@ def nearest(name: str, known: Collection[str]) -> str | None:
     name : str
         A name that is not known.
     known : collection of str
-        Names that are; of a very large collection only the first 2,000 are compared.
+        Names that are; of a very large collection only the first 300 are compared.
 
     Returns
     -------

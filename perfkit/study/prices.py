@@ -133,14 +133,16 @@ def price_list(study: Study) -> Callable[[str, str], ItemPrice]:
     >>> look_up("no such thing", "used").reason
     'no price is known'
     """
-    counted = counted_prices(study)
-    return cache(lambda item, condition: _choose(study, counted, item, condition))
+    return _prices_alone(study, counted_prices(study))
 
 
-def _choose(study: Study, counted: pd.DataFrame, item: str, condition: str) -> ItemPrice:
-    mine = counted[(counted["item"] == item) & (counted["condition"] == condition)]
-    alone = mine[mine["bundle"] == ""]
-    if not len(alone):
+def _prices_alone(study: Study, counted: pd.DataFrame) -> Callable[[str, str], ItemPrice]:
+    alone = dict(iter(counted[counted["bundle"] == ""].groupby(["item", "condition"])))
+    return cache(lambda *thing: _choose(study, alone.get(thing), *thing))
+
+
+def _choose(study: Study, alone: pd.DataFrame | None, item: str, condition: str) -> ItemPrice:
+    if alone is None:
         reason = _why_unknown(study.prices, item, condition, study.settings.price_date)
         return ItemPrice(np.nan, None, "", (), reason)
     firm = alone[alone["listing"] != "asked"]
@@ -207,10 +209,11 @@ def build_lines(study: Study) -> pd.DataFrame:
     True
     """
     counted = counted_prices(study)
+    look_up = _prices_alone(study, counted)
     columns = ["build", "item", "role", "quantity", "condition", "obtained"]
     lines = study.builds[columns].copy()
     keys = zip(lines["item"], lines["condition"], strict=True)
-    prices = {key: _choose(study, counted, *key) for key in dict.fromkeys(keys)}
+    prices = {key: look_up(*key) for key in dict.fromkeys(keys)}
     standing = offers(counted, study.settings.price_date)
     priced = [
         row

@@ -3,6 +3,7 @@
 import datetime
 import math
 import re
+import reprlib
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,6 +19,10 @@ FILE = "study.toml"
 UNITS = ("s", "ms", "us", "ns")
 COUNTS = ("drawn", "shown")
 MOST_TARGETS = 20
+# The parser's time grows with the square of the number of parts in a key.
+_DEEP_KEY = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){32}""", re.ASCII
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +267,7 @@ def read_settings(root: Path) -> ReadSettings:
     if logs is not None and not isinstance(logs, dict):
         line = _line_of(text, "", "logs")
         action = "write [logs] on a line of its own, its keys below"
-        problems.append(Problem(FILE, line, "logs", str(logs)[:200], "a section", action))
+        problems.append(Problem(FILE, line, "logs", _shortly(logs), "a section", action))
         logs = None
     read_logs = (
         None if logs is None else _read_keys(logs, LOG_KEYS, "logs", text, problems, notices)
@@ -282,6 +287,10 @@ def _load(root: Path, problems: list[Problem]) -> tuple[str, dict[str, Any] | No
         line = data.count(b"\n", 0, error.start) + 1
         problems.append(Problem(FILE, line, "", "", "UTF-8 text", "save the file as UTF-8"))
         return "", None
+    if deep := _DEEP_KEY.search(text):
+        line = text.count("\n", 0, deep.start()) + 1
+        problems.append(Problem(FILE, line, "", "", "keys of a few parts", "shorten the key"))
+        return text, None
     try:
         return text, tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -317,12 +326,12 @@ def _read_keys(
         try:
             values[name] = rule.read(raw[name])
         except _Unfit:
-            found = str(raw[name])[:200]
+            found = _shortly(raw[name])
             problems.append(
                 Problem(FILE, line, shown + name, found, rule.allowed, "mend the value")
             )
         except Refused as refused:
-            found = str(raw[name])[:200]
+            found = _shortly(raw[name])
             problems.append(
                 Problem(FILE, line, shown + name, found, refused.allowed, refused.action)
             )
@@ -332,6 +341,11 @@ def _read_keys(
             hint = f"; is it {near}?" if near else ""
             notices.append(f"{FILE}: key {shown + name!r} is not known and not used{hint}")
     return values
+
+
+def _shortly(value: object) -> str:
+    """Show what stands there, a nested value only down to a few levels."""
+    return value[:200] if isinstance(value, str) else reprlib.repr(value)
 
 
 def _line_of(text: str, section: str, name: str) -> int | None:

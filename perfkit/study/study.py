@@ -270,6 +270,13 @@ def stale_notice(study: Study, today: datetime.date) -> str | None:
     -------
     str or None
         A sentence for the terminal, or None within 30 days.
+
+    Examples
+    --------
+    >>> from perfkit.study.demo import find_demo
+    >>> study = load_study(find_demo())
+    >>> stale_notice(study, study.settings.price_date) is None
+    True
     """
     days = (today - study.settings.price_date).days
     if days < 0:

@@ -246,3 +246,24 @@ def test_without_builds_pairs_of_workload_and_machine_count(tmp_path):
         *["Brazier,Orrery,1920,1080,,,,"] * 2,
     ]
     assert value_at(tmp_path, rows, "build,item\n") == (1920, 1080)
+
+
+@pytest.mark.parametrize("part", ["a", '"a b"', "'x'"])
+def test_a_key_of_very_many_parts_is_refused_before_it_costs_time(tmp_path, part):
+    toml = SETTINGS + ".".join([part] * 20_000) + " = 1\n"
+    problem = only_problem(tmp_path, study__toml=toml)
+    assert problem == ("study.toml", 4, "", "", "keys of a few parts", "shorten the key")
+
+
+def test_a_text_of_many_sentences_is_no_long_key(tmp_path):
+    toml = SETTINGS + LOGS.replace(
+        "[logs]", 'disclosure = "' + "One. Two words. " * 90 + '"\n[logs]'
+    )
+    assert pk.load_study(write_study(tmp_path, study__toml=toml)).settings.disclosure
+
+
+def test_a_nested_value_is_shown_shortly(tmp_path):
+    toml = SETTINGS.replace('currency = "USD"', "currency" + ".a" * 20 + " = 1")
+    problem = only_problem(tmp_path, study__toml=toml + LOGS)
+    assert problem[2] == "currency"
+    assert len(problem[3]) < 100

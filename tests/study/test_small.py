@@ -84,7 +84,7 @@ def test_the_glossary_marks_what_is_required():
         ("velm circuit", ["Velm", "Velm_Circuit"], "Velm_Circuit"),
         ("Brasier", ["Ember", "Brazier"], "Brazier"),
         ("zzz", ["Ember", "Brazier"], None),
-        ("x" * 101, ["x" * 101 + "y"], None),
+        ("x" * 61, ["x" * 61 + "y"], None),
         ("Ember", [], None),
     ],
 )
@@ -154,3 +154,13 @@ def test_any_row_of_a_build_may_name_its_machine():
         {"build": ["b", "a", "b"], "system": ["", "s", "t"], "gpu": ["g", "", ""]}, dtype="str"
     )
     assert build_machines(rows).values.tolist() == [["b", "t", "g"], ["a", "s", ""]]
+
+
+def test_reading_stops_after_too_many_lines_of_another_width(monkeypatch):
+    monkeypatch.setattr(csvtext, "MOST_BAD_LINES", 2)
+    raw = csvtext.parse_csv(b"a,b\n1\n2\n3\n4,4\n", "x.csv")
+    assert [p.line for p in raw.problems] == [2, 3, 3]
+    assert raw.problems[-1].allowed.startswith("at most 2 lines of another width are listed")
+    assert not raw.whole
+    raw = csvtext.parse_csv(b"a\n\xe9\n\xe9\n\xe9\n", "x.csv")
+    assert [p.line for p in raw.problems] == [2, 3]
