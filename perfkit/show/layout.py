@@ -12,7 +12,7 @@ import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_hex, to_rgb
+from matplotlib.colors import to_hex, to_rgb, to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
@@ -112,30 +112,33 @@ class Canvas:
     Parameters
     ----------
     page : Page
-    words : Words
+    words : Words or None
+        None leaves the page empty and its ground transparent.
 
     Attributes
     ----------
     figure : matplotlib.figure.Figure
         Sized so that ``figure.dpi = 100 * page.scale`` gives the page's pixels.
     box : Box
-        Room left for the chart.
+        Room left for the chart: title-safe, between header and footer.
     """
 
-    def __init__(self, page: Page, words: Words) -> None:
+    def __init__(self, page: Page, words: Words | None) -> None:
         self.page = page
         self.colour = page.colour
         self.size = page.sizes
         self.figure = Figure(
             figsize=(page.w / 100, page.h / 100),
             dpi=100 * page.scale,
-            facecolor=page.colour.ground,
+            facecolor=to_rgba(page.colour.ground, page.plate if words else 0.0),
         )
         FigureCanvasAgg(self.figure)
-        left, right = SAFE * page.w, (1 - SAFE) * page.w
-        top = self._header(words, left, SAFE * page.h, right)
-        bottom = self._footer(words, left, (1 - SAFE) * page.h, right)
-        self.box = Box(left, top, right, bottom)
+        self.box = Box(SAFE * page.w, SAFE * page.h, (1 - SAFE) * page.w, (1 - SAFE) * page.h)
+        if words:
+            left, right = self.box.left, self.box.right
+            top = self._header(words, left, self.box.top, right)
+            bottom = self._footer(words, left, self.box.bottom, right)
+            self.box = Box(left, top, right, bottom)
 
     def _header(self, words: Words, left: float, top: float, right: float) -> float:
         title, answer = self.size["title"], self.size["answer"]
@@ -303,6 +306,8 @@ class Labels:
     def put(self, x: float, y: float, text: str, *, away: float = 18, face: str = "text") -> bool:
         """Write `text` near a point at the first free place: right, left, above, below, further.
 
+        A label that had to go far gets a thin line back to its point.
+
         Parameters
         ----------
         x, y : float
@@ -318,7 +323,7 @@ class Labels:
             False when there was no free place, and nothing is written.
         """
         wide, high = self.canvas.width(text, "small", face), 1.08 * self.canvas.size["small"]
-        for far in (away, 1.7 * away, 2.6 * away):
+        for far in (away, 1.7 * away, 2.6 * away, 4 * away, 6 * away, 9 * away):
             for across, down in (
                 (1, 0),
                 (-1, 0),
@@ -334,9 +339,21 @@ class Labels:
                 box = Box(left, middle - high / 2, left + wide, middle + high / 2)
                 if self._free(box):
                     self.taken.append(box)
-                    self.canvas.text(left, middle, text, "small", face=face)
+                    self.canvas.text(left, middle, text, "small", face=face).set_gid("label")
+                    if far > 2.6 * away:
+                        self._leader(x, y, box)
                     return True
         return False
+
+    def _leader(self, x: float, y: float, box: Box) -> None:
+        canvas = self.canvas
+        nearest = (min(max(x, box.left), box.right), min(max(y, box.top), box.bottom))
+        xs, ys = zip(canvas.spot(x, y), canvas.spot(*nearest), strict=True)
+        line = Line2D(
+            xs, ys, color=canvas.colour.soft, linewidth=0.72 * 1.5,
+            transform=canvas.figure.transFigure, zorder=0,
+        )  # fmt: skip
+        canvas.add(line)
 
     def level(self, left: float, y: float, text: str) -> None:
         """Write `text` at `left`, as near to height `y` as what is already there allows."""
@@ -407,8 +424,8 @@ def swatch(canvas: Canvas, left: float, y: float, key: Key) -> float:
         ends = [(left, y), (left + long, y)]
         if key.look == "|":
             ends = [(left + long / 2, y - half), (left + long / 2, y + half)]
-        x, at = zip(*(canvas.spot(*end) for end in ends), strict=True)
-        canvas.add(Line2D(x, at, color=colour, linewidth=0.72 * 4, **through))
+        along, down = zip(*(canvas.spot(*end) for end in ends), strict=True)
+        canvas.add(Line2D(along, down, color=colour, linewidth=0.72 * 4, **through))
     else:
         long = 0.8 * size
         x, at = canvas.spot(left + long / 2, y)

@@ -98,6 +98,8 @@ class Page:
         ISO 4217 code.
     goals_fps : tuple of float
         The study's goals; FPS axes are ruled at them.
+    plate : float
+        Opacity of the ground; below 1 for clips that lie over a video.
 
     Examples
     --------
@@ -112,6 +114,7 @@ class Page:
     disclosure: str = ""
     currency: str = ""
     goals_fps: tuple[float, ...] = ()
+    plate: float = 1.0
 
     @property
     def tall(self) -> bool:

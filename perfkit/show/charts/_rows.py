@@ -32,11 +32,12 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """Where one row draws its marks: panel, centre and thickness in the panel's data units."""
+    """Where a row draws: panel, centre and thickness in its data units, and the row's number."""
 
     panel: Panel
     y: float
     thick: float
+    row: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,11 +165,12 @@ def _column(
         canvas.text(box.left, middle, name)
         for column, edge in zip(numbers, _rights(canvas, box.right, numbers), strict=True):
             tone = "ink" if column.strong else "soft"
-            canvas.text(
+            cell = canvas.text(
                 edge, middle, column.cells[row], face=_face(column), tone=tone, side="right"
             )
+            cell.set_gid(f"number {row}")
         centre = place + (head / pitch + (1 - head / pitch) / 2 if tall else 0.5)
-        slots.append(Slot(panel, centre, thick / pitch))
+        slots.append(Slot(panel, centre, thick / pitch, row))
     _rules(panel, scale, slots, pitch)
     return slots
 

@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 import pandas as pd
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 
 from perfkit.show.charts._marks import bar, spindle
@@ -100,12 +101,17 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         ),
     ]
     scale = fps_scale(float(data["fps_most"].max()), page)
+    hue = canvas.colour.first
     slots = lay_rows(canvas, list(data["workload"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
+        marks: list[Artist | None] = []
         if pd.isna(row.low_1pct_fps):
-            bar(slot.panel, 0, row.fps, slot.y, slot.thick, canvas.colour.first, "hollow")
+            marks += [bar(slot.panel, 0, row.fps, slot.y, slot.thick, hue, "hollow")]
         else:
-            bar(slot.panel, 0, row.fps, slot.y, slot.thick, canvas.colour.first, "hatched")
-            bar(slot.panel, 0, row.low_1pct_fps, slot.y, slot.thick, canvas.colour.first)
-        spindle(slot.panel, row.fps_least, row.fps, row.fps_most, slot.y, pixels=18)
+            marks += [bar(slot.panel, 0, row.fps, slot.y, slot.thick, hue, "hatched")]
+            marks += [bar(slot.panel, 0, row.low_1pct_fps, slot.y, slot.thick, hue)]
+        ends = (row.fps_least, row.fps, row.fps_most)
+        marks += [spindle(slot.panel, *ends, slot.y, pixels=18)]
+        for mark in filter(None, marks):
+            mark.set_gid(f"{mark.get_gid()} {slot.row}")
     return canvas.figure

@@ -1,7 +1,7 @@
 """What more compute units, more bandwidth and fewer pixels do, by the fitted model."""
 
 import dataclasses
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -170,12 +170,13 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     """
     canvas = Canvas(page, words(data, page))
     top = largest(data, "fps", "pred_high") * 1.03
+    base = 0.9 * float(np.nanmin(data[["fps", "pred_low"]])) if page.tall else 0.0
     parts = [part for part in PARTS if (data["part"] == part).any()]
     for place, part in enumerate(parts):
         panel = canvas.panel(
-            _place(canvas, place, len(parts)), _ends(data, part), (0, top), log="x"
+            _place(canvas, place, len(parts)), _ends(data, part), (base, top), log="x"
         )
-        ticks = [tick for tick in nice_ticks(top, 3 if page.tall else 5) if tick <= top]
+        ticks = [tick for tick in nice_ticks(top, 5) if base <= tick <= top]
         first = place == 0 or page.tall
         panel.rule_y(ticks, [f"{tick:g}" if first else "" for tick in ticks])
         _axis(panel, f"{'FPS ' if first else ''}by {PARTS[part]}")
@@ -225,7 +226,8 @@ def _curve(panel: Panel, line: pd.DataFrame) -> None:
             )
         )  # fmt: skip
     inside = line["inside_range"].to_numpy(bool)
-    for shown, dashes in ((inside, "-"), (~inside, (0, (3, 2)))):
+    looks: list[tuple[Any, Any]] = [(inside, "-"), (~inside, (0, (3, 2)))]
+    for shown, dashes in looks:
         near = shown | np.append(shown[1:], False) if dashes != "-" else shown
         panel.axes.add_line(
             Line2D(

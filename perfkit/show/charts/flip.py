@@ -58,12 +58,14 @@ def data(analysis: "Analysis") -> pd.DataFrame:
 def words(data: pd.DataFrame, page: Page) -> Words:
     """Title, answer and conditions of the drawn data."""
     leader, rivals = data[data["leads"]].iloc[0], data[~data["leads"]]
-    answer = f"{plain(leader['build'], 40)} leads up to {leader['flips_at']:,.0f} {page.currency}"
-    if len(rivals):
-        near = rivals.iloc[0]
-        answer += (
-            f"; {plain(near['build'], 40)} takes over at {near['flips_at']:,.0f}, "
-            f"{abs(near['change_pct']):.0f} % less than now"
+    near = rivals.iloc[0]
+    first, second = plain(leader["build"], 40), plain(near["build"], 40)
+    if leader["change_pct"] < 0:
+        answer = f"{first} and {second} are level at these prices"
+    else:
+        answer = (
+            f"{first} leads up to {leader['flips_at']:,.0f} {page.currency}; {second} takes over "
+            f"at {near['flips_at']:,.0f}, {abs(near['change_pct']):.0f} % less than now"
         )
     keys = (
         Key("o", "Disc", "price now"),

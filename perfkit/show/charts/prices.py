@@ -1,7 +1,7 @@
 """How the prices of the graphics cards have moved."""
 
 import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from matplotlib.figure import Figure
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 NAME = "prices"
 TITLE = "Where are card prices going?"
 MOST = 6
-DRESS = (
+DRESS: tuple[tuple[str, Any, str], ...] = (
     ("first", "-", "o"),
     ("second", (0, (6, 2)), "s"),
     ("third", (0, (2, 1.5)), "^"),
@@ -65,8 +65,8 @@ def data(analysis: "Analysis") -> pd.DataFrame:
         raise NothingToShow("no graphics card has prices on two days")
     kept = prices.merge(count[["item", "condition"]], on=["item", "condition"])
     kept = kept.groupby(["item", "condition", "date"], as_index=False)["price"].median()
-    last = kept.groupby("item")["price"].transform("last")
-    kept = kept.assign(last=-last).sort_values(["last", "item", "date"], ignore_index=True)
+    final = kept.groupby("item")["price"].transform("last")
+    kept = kept.assign(last=-final).sort_values(["last", "item", "date"], ignore_index=True)
     return kept.assign(date=kept["date"].dt.strftime("%Y-%m-%d")).drop(columns="last")
 
 
