@@ -2,8 +2,8 @@
 
 One picture is the chart without what moves, the other the finished chart. A frame is the first
 with some rectangles of the second, and a rectangle's right edge runs along whole pixels. Agg clips
-at whole pixels too, so each frame equals, to the bit, a full redraw with every moving artist clipped
-to its rectangle; no order of drawing is changed and no edge is blended twice.
+at whole pixels too, so each frame equals, to the bit, a full redraw with every moving artist
+clipped to its rectangle; no order of drawing is changed and no edge is blended twice.
 """
 
 from collections.abc import Iterator, Sequence

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
 SECONDS = 10
-THIRD_SECONDS = 5
+THIRD_SECONDS = 3
 PLATE = 0.92
 """How much of the page's ground stands behind a clip; the rest is the video below."""
 
@@ -217,8 +217,7 @@ def _plans(
         films.append(Film("lower-third", (), str(nothing)))
         return plans
     for place, third in enumerate(third_lines(data, pages[0])):
-        for page in pages:
-            name = f"lower-third-{place + 1}-{page.width}x{page.height}"
-            record = sidecar(cost, data.iloc[[place]].reset_index(drop=True), page, ())
-            plans.append((name, partial(lower_third, third, page), record))
+        record = sidecar(cost, data.iloc[[place]].reset_index(drop=True), pages[0], ())
+        name = f"lower-third-{place + 1}-{pages[0].width}x{pages[0].height}"
+        plans.append((name, partial(lower_third, third, pages[0]), record))
     return plans

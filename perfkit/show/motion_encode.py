@@ -12,7 +12,7 @@ from perfkit.show.motion import RATE, Pixels
 from perfkit.show.png import png_bytes
 
 _PRORES = ["-c:v", "prores_ks", "-profile:v", "4444", "-pix_fmt", "yuva444p10le"]
-_PRORES += ["-alpha_bits", "16", "-qscale:v", "9", "-vendor", "apl0"]
+_PRORES += ["-alpha_bits", "8", "-qscale:v", "16", "-vendor", "apl0"]
 _SAME_BYTES = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
 _COLOUR = ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"]
 
@@ -37,7 +37,7 @@ def find_encoder() -> str:
         import imageio_ffmpeg
     except ModuleNotFoundError:
         raise MissingExtra(
-            "clips need an encoder: install ffmpeg or the extra `video` (pip install perfkit[video])"
+            "clips need an encoder: install ffmpeg or the extra `video`: pip install perfkit[video]"
         ) from None
     return str(imageio_ffmpeg.get_ffmpeg_exe())
 

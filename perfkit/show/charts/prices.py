@@ -64,9 +64,9 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     if count.empty:
         raise NothingToShow("no graphics card has prices on two days")
     kept = prices.merge(count[["item", "condition"]], on=["item", "condition"])
-    kept = kept.groupby(["item", "condition", "date"], as_index=False)["price"].median()
-    final = kept.groupby("item")["price"].transform("last")
-    kept = kept.assign(last=-final).sort_values(["last", "item", "date"], ignore_index=True)
+    daily = kept.groupby(["item", "condition", "date"])["price"].median().reset_index()
+    final = daily.groupby("item")["price"].transform("last")
+    kept = daily.assign(last=-final).sort_values(["last", "item", "date"], ignore_index=True)
     return kept.assign(date=kept["date"].dt.strftime("%Y-%m-%d")).drop(columns="last")
 
 
