@@ -12,6 +12,7 @@ import pytest
 
 import perfkit as pk
 from perfkit.analysis import Analysis
+from perfkit.value.claims import check_claims
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 # Family Sedge gained 3 % with driver r7; these cards were measured before it came.
@@ -127,3 +128,13 @@ def test_every_planted_defect_is_flagged(analysis: Analysis) -> None:
     passes = analysis.passes.set_index("pass_id")
     assert passes.loc[drifting, "gpu"].tolist() == ["Inglenook"]
     assert passes.loc[drifting, "workload"].tolist() == ["Gullwake, medium"]
+
+
+def test_sentences_of_the_script_meet_all_three_verdicts(analysis: Analysis) -> None:
+    table = check_claims(analysis.study, analysis.passes, analysis.predictions)
+    verdict = table.set_index("claim")["verdict"]
+    assert set(verdict) == {"supported", "contradicted", "open"}
+    # True ratios: 0.72, 1.005 and 2.47.
+    assert verdict["The used Trivet beats the Griddle"] == "contradicted"
+    assert verdict["The used Bellows is faster than the Skillet"] == "open"
+    assert verdict["The Skillet more than doubles what the bare bench draws"] == "supported"
