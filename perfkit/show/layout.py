@@ -6,19 +6,20 @@ to know how large it is.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_hex, to_rgb, to_rgba
+from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Polygon, Rectangle
+from matplotlib.patches import Polygon
 from matplotlib.text import Text
 
 from perfkit.errors import PerfkitError
+from perfkit.show.layout_looks import blend, swatch
 from perfkit.show.style import SAFE, Page, day, fitted, plain, text_width, wrapped
 from perfkit.show.style import face as _face
 
@@ -284,166 +285,6 @@ class Canvas:
         axes.set_xlim(*x)
         axes.set_ylim(*y)
         return Panel(self, axes, box, x, y, log)
-
-
-@dataclass(slots=True)
-class Labels:
-    """Puts labels beside points so that they keep clear of each other, of points and of the edge.
-
-    Attributes
-    ----------
-    canvas : Canvas
-    room : Box
-        Labels stay inside.
-    taken : list of Box
-        What labels keep clear of; grows with each label.
-    """
-
-    canvas: Canvas
-    room: Box
-    taken: list[Box]
-
-    def put(self, x: float, y: float, text: str, *, away: float = 18, face: str = "text") -> bool:
-        """Write `text` near a point at the first free place: right, left, above, below, further.
-
-        A label that had to go far gets a thin line back to its point.
-
-        Parameters
-        ----------
-        x, y : float
-            The point, in design pixels.
-        text : str
-        away : float
-            Clear distance from the point.
-        face : {"text", "strong", "title"}
-
-        Returns
-        -------
-        bool
-            False when there was no free place, and nothing is written.
-        """
-        wide, high = self.canvas.width(text, "small", face), 1.08 * self.canvas.size["small"]
-        for far in (away, 1.7 * away, 2.6 * away, 4 * away, 6 * away, 9 * away):
-            for across, down in (
-                (1, 0),
-                (-1, 0),
-                (0, -1),
-                (0, 1),
-                (1, -1),
-                (1, 1),
-                (-1, -1),
-                (-1, 1),
-            ):
-                left = x + across * far * (0.75 if down else 1) - wide * (1 - across) / 2
-                middle = y + down * (far + high / 2)
-                box = Box(left, middle - high / 2, left + wide, middle + high / 2)
-                if self._free(box):
-                    self.taken.append(box)
-                    self.canvas.text(left, middle, text, "small", face=face).set_gid("label")
-                    if far > 2.6 * away:
-                        self._leader(x, y, box)
-                    return True
-        return False
-
-    def _leader(self, x: float, y: float, box: Box) -> None:
-        canvas = self.canvas
-        nearest = (min(max(x, box.left), box.right), min(max(y, box.top), box.bottom))
-        xs, ys = zip(canvas.spot(x, y), canvas.spot(*nearest), strict=True)
-        line = Line2D(
-            xs, ys, color=canvas.colour.soft, linewidth=0.72 * 1.5,
-            transform=canvas.figure.transFigure, zorder=0,
-        )  # fmt: skip
-        canvas.add(line)
-
-    def level(self, left: float, y: float, text: str) -> None:
-        """Write `text` at `left`, as near to height `y` as what is already there allows."""
-        high = 1.15 * self.canvas.size["small"]
-        for step in range(60):
-            middle = y + (1 if step % 2 else -1) * ((step + 1) // 2) * high / 4
-            right = left + self.canvas.width(text, "small")
-            box = Box(left, middle - high / 2, right, middle + high / 2)
-            if self._free(box):
-                self.taken.append(box)
-                self.canvas.text(left, middle, text, "small")
-                return
-
-    def _free(self, box: Box) -> bool:
-        inside = (
-            box.left >= self.room.left
-            and box.right <= self.room.right
-            and box.top >= self.room.top
-            and box.bottom <= self.room.bottom
-        )
-        return inside and not any(box.meets(other) for other in self.taken)
-
-
-def blend(colour: str, ground: str, share: float) -> str:
-    """Mix a colour into the ground; `share` is what is left of it."""
-    mixed = share * np.array(to_rgb(colour)) + (1 - share) * np.array(to_rgb(ground))
-    return to_hex(tuple(mixed))
-
-
-def dress(look: str, colour: str, ground: str) -> dict[str, Any]:
-    """How a bar looks: three that differ in grey as well as in colour."""
-    return {
-        "solid": {"facecolor": colour, "edgecolor": colour, "linewidth": 0.0},
-        "hatched": {
-            "facecolor": blend(colour, ground, 0.22),
-            "edgecolor": colour,
-            "hatch": "///",
-            "linewidth": 0.0,
-        },
-        "hollow": {"facecolor": ground, "edgecolor": colour, "linewidth": 2.2},
-    }[look]
-
-
-def swatch(canvas: Canvas, left: float, y: float, key: Key) -> float:
-    """Draw the mark of a key and return where its text begins."""
-    size = canvas.size["small"]
-    colour = getattr(canvas.colour, key.tone)
-    long, half = 1.7 * size, 0.36 * size
-    through: dict[str, Any] = {"transform": canvas.figure.transFigure}
-    if key.look in {"solid", "hatched", "hollow"}:
-        x, low = canvas.spot(left, y + half)
-        wide, high = long / canvas.page.w, 2 * half / canvas.page.h
-        look = dress(key.look, colour, canvas.colour.ground)
-        canvas.add(Rectangle((x, low), wide, high, **look, **through))
-    elif key.look == "taper":
-        half *= 0.75
-        ends = [
-            (left, y),
-            (left + long / 2, y - half),
-            (left + long, y),
-            (left + long / 2, y + half),
-        ]
-        canvas.add(
-            Polygon([canvas.spot(*end) for end in ends], color=colour, linewidth=0, **through)
-        )
-    elif key.look in {"-", "|"}:
-        long = 1.5 * size if key.look == "-" else 0.4 * size
-        ends = [(left, y), (left + long, y)]
-        if key.look == "|":
-            ends = [(left + long / 2, y - half), (left + long / 2, y + half)]
-        along, down = zip(*(canvas.spot(*end) for end in ends), strict=True)
-        canvas.add(Line2D(along, down, color=colour, linewidth=0.72 * 4, **through))
-    else:
-        long = 0.8 * size
-        x, at = canvas.spot(left + long / 2, y)
-        canvas.add(Line2D([x], [at], **point(canvas, colour, key.look, 22, key.open), **through))
-    return left + long + 0.5 * size
-
-
-def point(canvas: Canvas, colour: str, shape: str, pixels: float, hollow: bool) -> dict[str, Any]:
-    """How a point looks: with a halo of the ground, so that points that touch stay two."""
-    ground = canvas.colour.ground
-    return {
-        "marker": shape,
-        "markersize": pixels * 0.72,
-        "markerfacecolor": ground if hollow else colour,
-        "markeredgecolor": colour if hollow else ground,
-        "markeredgewidth": (4 if hollow else 2) * 0.72,
-        "linestyle": "none",
-    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ import numpy as np
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
-from perfkit.show.layout import Panel, dress, point
+from perfkit.show.layout import Panel
+from perfkit.show.layout_looks import dress, point
 
 SHAPES = {"integrated": "s", "discrete": "o"}
 

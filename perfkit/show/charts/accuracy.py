@@ -8,7 +8,8 @@ from matplotlib.figure import Figure
 from perfkit.defaults import LEVEL
 from perfkit.show.charts._marks import SHAPES, dot, spindle
 from perfkit.show.charts._pick import decade_ticks, nice_ticks, rows
-from perfkit.show.layout import Box, Canvas, Key, Labels, NothingToShow, Panel, Words
+from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
+from perfkit.show.layout_labels import Labels
 from perfkit.show.style import Page, fitted, number, plain
 
 if TYPE_CHECKING:

@@ -16,7 +16,8 @@ from perfkit.show.charts._pick import (
     size_phrase,
     workloads_phrase,
 )
-from perfkit.show.layout import Box, Canvas, Key, Labels, NothingToShow, Panel, Words
+from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
+from perfkit.show.layout_labels import Labels
 from perfkit.show.style import Page, fitted, fps, plain
 
 if TYPE_CHECKING:

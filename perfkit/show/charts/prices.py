@@ -9,7 +9,8 @@ from matplotlib.lines import Line2D
 
 from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import nice_ticks
-from perfkit.show.layout import Box, Canvas, Labels, NothingToShow, Panel, Words
+from perfkit.show.layout import Box, Canvas, NothingToShow, Panel, Words
+from perfkit.show.layout_labels import Labels
 from perfkit.show.style import Page, day, fitted, number, plain
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from perfkit.defaults import HITCH_FACTOR
 from perfkit.show.charts._frames import frame_times, hitch_limits
 from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import nice_ticks, rows
-from perfkit.show.layout import Box, Canvas, Key, Labels, NothingToShow, Panel, Words
+from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
+from perfkit.show.layout_labels import Labels
 from perfkit.show.style import Page, fps, number, plain
 
 if TYPE_CHECKING:
