@@ -34,13 +34,14 @@ def counted(number: int, thing: str, plural: str = "") -> str:
 def _measured(analysis: Analysis) -> str:
     passes = analysis.passes
     counting = usable(passes)
-    remarks = analysis.flags["pass_id"].nunique()
+    flags = analysis.flags
+    remarks = flags.loc[flags["code"] != "short", "pass_id"].nunique()
     return (
         f"{len(counting):,} of {counted(len(passes), 'pass', 'passes')} count: "
         f"{counted(counting['gpu'].nunique(), 'GPU')} in "
         f"{counted(counting['system'].nunique(), 'system')}, "
         f"{counted(counting['workload'].nunique(), 'workload')}; "
-        f"{counted(remarks, 'pass', 'passes')} with a remark"
+        f"{counted(remarks, 'pass', 'passes')} with a remark beyond their length"
     )
 
 
