@@ -177,7 +177,7 @@ def _picture(figure: "Still", folder: Path) -> str:
     small.quantize(64, dither=Image.Dither.NONE).save(packed, "PNG")
     source = base64.b64encode(packed.getvalue()).decode("ascii")
     return (
-        f'<img alt="{escape(visible(f"{figure.title} {figure.answer}"))}" loading="lazy" '
+        f'<img alt="{escape(visible(f"{figure.title} {figure.answer}"))}" '
         f'width="{PICTURE_WIDTH}" height="{height}" src="data:image/png;base64,{source}">'
     )
 

@@ -241,9 +241,49 @@ def size(frame: pd.DataFrame) -> Column:
     scales = frame["render_scale"] if "render_scale" in frame else [1.0] * len(frame)
     for width, height, scale in zip(frame["width"], frame["height"], scales, strict=True):
         note = "" if scale == 1 else f"<small>scale {general(float(scale))}</small>"
-        cells.append(f"{int(width)} × {int(height)}{note}")
+        cells.append(f"{int(width)}\u202f×\u202f{int(height)}{note}")
         keys.append(cell_text(float(width) * float(height) * float(scale) ** 2))
     return Column("Size", cells, keys)
+
+
+_TITLES = {
+    "median_abs_pct": "Median error, %",
+    "p90_abs_pct": "Nine in ten below, %",
+    "bias_pct": "Bias, %",
+    "pass_id": "Pass",
+    "gpu": "GPU",
+    "avg_fps": "Average FPS",
+    "low_1pct_fps": "1 % low",
+    "fps": "FPS",
+    "low_01pct_fps": "0.1 % low",
+    "hitches_per_min": "Hitches a minute",
+    "pred_low": "Low end",
+    "pred_high": "High end",
+}
+_UNITS = {"fps": "FPS", "ms": "ms", "gib": "GiB", "pct": "%", "w": "W", "kwh": "kWh", "mhz": "MHz"}
+
+
+def column_title(name: str) -> str:
+    """Say a column's name in words, its unit behind a comma.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> column_title("added_cost"), column_title("pacing_ms"), column_title("gpu")
+    ('Added cost', 'Pacing, ms', 'GPU')
+    """
+    if name in _TITLES:
+        return _TITLES[name]
+    *words, last = name.split("_")
+    words, unit = (words, f", {_UNITS[last]}") if words and last in _UNITS else ([*words, last], "")
+    return " ".join(words).capitalize() + unit
 
 
 def any_columns(frame: pd.DataFrame) -> list[Column]:
@@ -261,8 +301,7 @@ def any_columns(frame: pd.DataFrame) -> list[Column]:
 
 
 def _any_column(name: str, values: pd.Series) -> Column:
-    title = name.replace("_", " ")
-    title = title[:1].upper() + title[1:]
+    title = column_title(name)
     if pd.api.types.is_bool_dtype(values.dtype):
         return Column(
             title, [{"true": "yes", "false": "no"}.get(t, "") for t in column_texts(values)]

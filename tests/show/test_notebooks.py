@@ -93,8 +93,9 @@ def test_a_path_goes_in_as_a_text_and_nothing_else(path):
 
 @pytest.mark.parametrize("count", [0, 2])
 def test_one_cell_must_take_the_study(count):
-    cell = nbformat.v4.new_code_cell("study_path = 1", metadata={"tags": ["parameters"]})
-    notebook = nbformat.v4.new_notebook(cells=[cell] * count)
+    named = {"source": "study_path = 1", "metadata": {"tags": ["parameters"]}}
+    cells = [nbformat.v4.new_code_cell(**named) for _ in range(count)]
+    notebook = nbformat.v4.new_notebook(cells=cells)
     with pytest.raises(PerfkitError, match=f"{count} cells are tagged 'parameters'; there must"):
         put_study(notebook, "x")
 
