@@ -145,17 +145,19 @@ def variance_within(square: FloatArray, beyond: FloatArray, weight: FloatArray) 
     Returns
     -------
     float
-        0 where the known parts explain the squares already.
+        Errors from outside the range tell little of those inside: their part of the weight goes
+        to the plain mean of the squares.
     """
-    high = float(np.average(square, weights=weight))
+    mean = high = float(np.average(square, weights=weight))
     if high <= 0 or not np.any(beyond > 0):
         return high
+    outer = float(np.average(beyond > 0, weights=weight))
     low = 0.0
     for _ in range(BISECTIONS):
         middle = 0.5 * (low + high)
         excess = np.average(square / (middle + beyond + TINY), weights=weight)
         low, high = (middle, high) if excess > 1 else (low, middle)
-    return 0.5 * (low + high)
+    return (1.0 - outer) * 0.5 * (low + high) + outer * mean
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,7 @@ def predictions_without(family: Family, cells: Cells, without: list[IntArray]) -
     """Call `Family.left_out` where some cell remains; NaN where none does."""
     remain = [not np.isin(cells.rows.gpu, gone).all() for gone in without]
     asked = [gone for gone, some in zip(without, remain, strict=True) if some]
-    answers = iter(family.left_out(cells, asked))
+    answers = iter(family.left_out(cells, asked) if asked else ())
     return [next(answers) if some else np.full(len(cells), np.nan) for some in remain]
 
 
@@ -179,16 +179,37 @@ def cross_fitted(combination: Combination, left: LeftOut) -> FloatArray:
     return result
 
 
-def score(predicted: FloatArray, cells: Cells) -> float:
-    """Mean absolute error of log FPS, every GPU counting the same; NaN without any evidence."""
+def errors_by_gpu(predicted: FloatArray, cells: Cells) -> FloatArray:
+    """Mean absolute left-out error of log FPS of each GPU, shape (D,); NaN without evidence."""
     error = np.abs(left_out_error(predicted, cells))
     known = np.isfinite(error)
-    if not known.any():
-        return float("nan")
-    gpu = cells.rows.gpu[known]
-    total = np.bincount(gpu, error[known])
-    count = np.bincount(gpu)
-    return float(np.mean(total[count > 0] / count[count > 0]))
+    place = np.searchsorted(cells.gpus, cells.rows.gpu[known])
+    size = len(cells.gpus)
+    count = np.bincount(place, minlength=size).astype(float)
+    total = np.bincount(place, error[known], size)
+    return np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
+
+
+def pick(errors: FloatArray) -> int:
+    """Choose the earliest candidate that is not clearly worse than the best.
+
+    Parameters
+    ----------
+    errors : ndarray, shape (D, K)
+        Error of each of K candidates on each of D GPUs.
+
+    Returns
+    -------
+    int
+        The first whose mean error exceeds the least by no more than the standard error of that
+        excess over GPUs; 0 without evidence.
+    """
+    known = errors[np.isfinite(errors).all(axis=1)]
+    if len(known) < 2:
+        return 0
+    excess = known - known[:, [int(np.argmin(known.mean(axis=0)))]]
+    standard_error = excess.std(axis=0, ddof=1) / np.sqrt(len(known))
+    return int(np.argmax(excess.mean(axis=0) <= standard_error))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,9 +223,10 @@ class Choice:
     weights : Weights
         Learnt from all left-out predictions given.
     predicted : ndarray, shape (n,)
-        Its own left-out log FPS (weights cross-fitted too).
+        Left-out log FPS of the whole procedure: for each GPU's cells by the candidate that the
+        other GPUs choose, with weights from the other GPUs.
     scores : dict of str to float
-        Score of each candidate.
+        Mean absolute left-out error of log FPS of each candidate, every GPU counting the same.
     """
 
     combination: Combination
@@ -214,27 +236,33 @@ class Choice:
 
 
 def choose(left: LeftOut, candidates: Sequence[Combination]) -> Choice:
-    """Choose the candidate with the least left-out error; ties go to the earlier one.
+    """Choose among candidates by left-out error; see `pick` for the rule.
 
     Parameters
     ----------
     left : LeftOut
         Left-out predictions of the families.
     candidates : sequence of Combination
-        In the order of preference that holds when there is no evidence.
+        In the order of preference that holds when errors cannot tell.
 
     Returns
     -------
     Choice
     """
-    count = len(left.cells.gpus)
-    allowed = [c for c in candidates if c.least_gpus <= count]
-    predicted = [cross_fitted(c, left) for c in allowed]
-    scores = [score(p, left.cells) for p in predicted]
-    best = int(np.argmin(np.where(np.isnan(scores), np.inf, scores)))
+    cells = left.cells
+    allowed = [c for c in candidates if c.least_gpus <= len(cells.gpus)]
+    predicted = np.column_stack([cross_fitted(c, left) for c in allowed])
+    errors = np.column_stack([errors_by_gpu(column, cells) for column in predicted.T])
+    best = pick(errors)
+    own = predicted[:, best].copy()
+    for position, gpu in enumerate(cells.gpus):
+        mine = cells.rows.gpu == gpu
+        own[mine] = predicted[mine, pick(np.delete(errors, position, axis=0))]
+    known = np.isfinite(errors).all(axis=1)
+    means = errors[known].mean(axis=0) if known.any() else np.full(len(allowed), np.nan)
     return Choice(
         combination=allowed[best],
         weights=allowed[best].learn(left),
-        predicted=predicted[best],
-        scores={c.name: s for c, s in zip(allowed, scores, strict=True)},
+        predicted=own,
+        scores={c.name: float(m) for c, m in zip(allowed, means, strict=True)},
     )

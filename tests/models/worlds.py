@@ -7,9 +7,11 @@ megapixels and S processor speed, each relative to a middle machine at 1920 x 10
     limit    t = ((kp/S)^4 + (a P/C + m P/B + c/C + b/B)^4)^(1/4)
     roofline t = f + max((a P + c)/C, (m P + b)/B)
     power    t = T C^-x B^-y P^z, exponents of each workload its own
-    bent     t = f + kp/S + (a P + c)/C^0.85 + (m P^1.15 + b)/B, times 1 + 0.3 P m/(B (1 + B))
+    bent     t = f + kp/S + ((a P + c)/C^0.85 + (m P^1.15 + b)/B) (1 + 0.3 P m/(T B (1 + B)))
+    hidden   as sum, but each GPU serves memory 25 % (sd) better or worse than its bandwidth says
+    curved   log t = log T - x ln C - y ln B + z ln P + 0.06 (ln C)^2
 
-log FPS adds a GPU term (sd `device_sd`), a GPU-by-workload term (`own_sd`) and a pass term
+No family holds bent, hidden or curved. log FPS adds a GPU term (sd `device_sd`), a GPU-by-workload term (`own_sd`) and a pass term
 (`pass_sd`). A naive fit takes the rows of one GPU for independent and gets ranges too narrow.
 """
 
@@ -22,7 +24,7 @@ import pandas as pd
 from perfkit.models.observations import gather, names_of, to_cells, to_rows
 from perfkit.models.rates import attach_rates
 
-LAWS = ("sum", "limit", "roofline", "power", "bent")
+LAWS = ("sum", "limit", "roofline", "power", "bent", "hidden", "curved")
 SIZES = ((1280, 720), (1920, 1080), (2560, 1440))
 
 
@@ -45,10 +47,11 @@ class World:
 
 def frame_ms(law, k, c, b, p, s):
     """Frame time in ms; `k` a mapping of parameter arrays."""
-    if law == "power":
-        return k["T"] * c ** -k["x"] * b ** -k["y"] * p ** k["z"]
+    if law in {"power", "curved"}:
+        bend = np.exp(0.06 * np.log(c) ** 2) if law == "curved" else 1.0
+        return k["T"] * c ** -k["x"] * b ** -k["y"] * p ** k["z"] * bend
     compute, memory = (k["a"] * p + k["c"]) / c, (k["m"] * p + k["b"]) / b
-    if law == "sum":
+    if law in {"sum", "hidden"}:
         return k["f"] + k["kp"] / s + compute + memory
     if law == "limit":
         return ((k["kp"] / s) ** 4 + (compute + memory) ** 4) ** 0.25
@@ -163,6 +166,8 @@ def world(
     s = rng.integers(systems, size=gpus)
     speed = study.systems["cpu_speed"].to_numpy()[s]
     own = {name: values[w] for name, values in k.items()}
+    if law == "hidden":
+        b = b * np.exp(rng.normal(0, 0.25, gpus))
     ms = frame_ms(law, own, c[g], b[g], pixels[z] / (1920 * 1080), speed[g])
     shift = rng.normal(0, device_sd, gpus)[g] + rng.normal(0, own_sd, (workloads, gpus))[w, g]
     log_fps = np.log(1000 / ms) + shift
