@@ -69,12 +69,16 @@ def _cluster(address: str | None) -> Any:
     if address is None:
         return None
     try:
-        from distributed import Client
+        import distributed
     except ModuleNotFoundError:
         raise MissingExtra(
             "--scheduler needs the extra `cluster`: pip install perfkit[cluster]"
         ) from None
-    return Client(address)
+    connect: Callable[..., Any] = distributed.Client
+    try:
+        return connect(address)
+    except (OSError, ValueError) as error:
+        raise OutputError(f"no scheduler answers at {address} ({error})") from None
 
 
 def _report(options: argparse.Namespace, progress: Progress) -> int:

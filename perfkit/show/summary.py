@@ -60,7 +60,7 @@ def _worth(value: pd.DataFrame) -> str:
     priced = value.dropna(subset=["cost_per_frame"])
     if priced.empty:
         return "No build has both a price and a speed, so no cost per frame is given"
-    best = priced.loc[priced["cost_per_frame"].idxmin()]
+    best = priced.nsmallest(1, "cost_per_frame").iloc[0]
     return (
         f"Lowest cost per frame: {best['build']}, {best['cost_per_frame']:.2f} {best['currency']} "
         f"({best['cost_low']:.2f} to {best['cost_high']:.2f}), {best['basis']}"
@@ -72,7 +72,7 @@ def _upgrade(upgrades: pd.DataFrame, currency: str) -> str | None:
     told = told[told["goes_together"] != "no"]
     if told.empty:
         return None
-    best = told.loc[told["cost_per_added_frame"].idxmin()]
+    best = told.nsmallest(1, "cost_per_added_frame").iloc[0]
     together = "" if best["goes_together"] == "yes" else " (fit not checked)"
     return (
         f"Cheapest added frame: {best['from_build']} to {best['to_build']}{together}, "
