@@ -10,7 +10,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from perfkit.frames.logs import BadLog, as_frame_times, check_parquet_column, unreadable_parquet
+from perfkit.frames.logs import (
+    READ_ERRORS,
+    BadLog,
+    as_frame_times,
+    check_parquet_column,
+    unreadable_parquet,
+)
 from perfkit.frames.order import Floats
 from perfkit.frames.statistics import FrameStatistics
 from perfkit.frames.stream import WHOLE, PassReader
@@ -121,7 +127,7 @@ def _batches(file: pq.ParquetFile, columns: list[str], groups: range) -> Iterato
         yield from file.iter_batches(
             _BATCH_ROWS, row_groups=list(groups), columns=columns, use_threads=False
         )
-    except (pa.ArrowException, OSError) as error:
+    except READ_ERRORS as error:
         raise unreadable_parquet(error) from None
 
 

@@ -20,6 +20,9 @@ SHORTEST_MS = 1e-12
 LONGEST_MS = 1e15
 """Thirty thousand years; above any real frame in any wrong unit; squares still add up."""
 
+READ_ERRORS = (pa.ArrowException, OSError, ValueError, MemoryError)
+"""What the readers of files raise when a file is not what it says."""
+
 _BATCH_ROWS = 1 << 16
 _PARQUET_BUFFER_BYTES = 1 << 20
 _HEADER_BYTES = 1 << 20
@@ -198,7 +201,7 @@ def read_csv_blocks(stream: BinaryIO, column: str, unit: str) -> Iterator[NDArra
         raise BadLog(
             1, column, "no such column", f"the header names the column {column!r}"
         ) from None
-    except (pa.ArrowException, OSError) as error:
+    except READ_ERRORS as error:
         raise _csv_problem(error, column, unit) from None
 
 
@@ -275,16 +278,19 @@ def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:
     BadLog
         If the footer cannot be read.
     """
+    options = {
+        "memory_map": False,
+        "pre_buffer": False,
+        "buffer_size": _PARQUET_BUFFER_BYTES,
+    }
     try:
-        return pq.ParquetFile(
-            stream,
-            memory_map=False,
-            pre_buffer=False,
-            buffer_size=_PARQUET_BUFFER_BYTES,
-            read_dictionary=[dictionary] if dictionary else None,
-        )
-    except (pa.ArrowException, OSError) as error:
+        file = pq.ParquetFile(stream, **options)
+        paths = {file.schema.column(i).path for i in range(len(file.schema))}
+        if dictionary in paths:
+            file = pq.ParquetFile(stream, **options, read_dictionary=[dictionary])
+    except READ_ERRORS as error:
         raise unreadable_parquet(error) from None
+    return file
 
 
 def unreadable_parquet(error: Exception) -> BadLog:
@@ -358,5 +364,5 @@ def read_parquet_blocks(
         for batch in file.iter_batches(_BATCH_ROWS, columns=[column], use_threads=False):
             yield as_frame_times(batch.column(0), unit, column, row, None)
             row += len(batch)
-    except (pa.ArrowException, OSError) as error:
+    except READ_ERRORS as error:
         raise unreadable_parquet(error) from None

@@ -18,7 +18,7 @@ def passes(averages, lows=None, **more):
 
 
 def simulate(rng, groups, effect, spread=0.02, each=3):
-    """Passes of two things in groups; b varies twice as much, and nobody has a 1 % low."""
+    """Draw passes of two things in groups; b varies twice as much, and nobody has a 1 % low."""
     names = np.repeat([f"w{i}" for i in range(groups)], each)
     a = passes(60 * np.exp(rng.normal(effect, spread, groups * each)), np.nan, workload=names)
     b = passes(60 * np.exp(rng.normal(0, 2 * spread, groups * each)), np.nan, workload=names)
