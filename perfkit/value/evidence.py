@@ -189,24 +189,44 @@ def gather_evidence(
     -------
     Evidence
     """
-    ours, theirs = find_side(record, left), find_side(record, right)
     if not right:
         return Evidence(None, reason="the claim names nothing on the right")
+    return compare_sides(
+        record, find_side(record, left), find_side(record, right), measure, workload
+    )
+
+
+def compare_sides(
+    record: Record, left: Side, right: Side, measure: str, workload: str = ""
+) -> Evidence:
+    """Compare two sides: by passes where both were run, by draws where one is predicted.
+
+    Parameters
+    ----------
+    record : Record
+    left, right : Side
+    measure, workload : str
+        As in :func:`gather_evidence`.
+
+    Returns
+    -------
+    Evidence
+    """
     if measure == "price":
-        return _prices(ours, theirs)
-    offset, reason = _offset(ours, theirs, measure)
+        return _prices(left, right)
+    offset, reason = _offset(left, right, measure)
     if reason:
         return Evidence(None, reason=reason)
-    price = ours.price if measure == "cost_per_frame" else math.nan
+    price = left.price if measure == "cost_per_frame" else math.nan
     sign = -1.0 if measure == "cost_per_frame" else 1.0
-    systems = _systems(record, ours, theirs)
-    measured = _measured(record, systems, COLUMNS[measure], workload, (sign, offset, price))
+    pairing = _systems(record, left, right)
+    measured = _measured(record, pairing, COLUMNS[measure], workload, (sign, offset, price))
     asked = 1 if workload else int((record.study.workloads["weight"] > 0).sum())
     if measured is not None and len(set(measured.workloads)) >= HALF * asked:
         return measured
-    predicted = _predicted(record, systems, measure, workload, (sign, offset, price))
-    fallback = measured or Evidence(None, reason=f"{left} was neither run nor predicted beside it")
-    return predicted or fallback
+    predicted = _predicted(record, pairing, measure, workload, (sign, offset, price))
+    missing = Evidence(None, reason=f"{left.name} was neither run nor predicted beside it")
+    return predicted or measured or missing
 
 
 def _prices(left: Side, right: Side) -> Evidence:

@@ -1,0 +1,131 @@
+"""Settings for a goal: the largest render scale at which a game still reaches it."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from perfkit.defaults import LEVEL
+from perfkit.models.observations import CONFIGURATION
+from perfkit.study import Study
+from perfkit.value.builds import machines
+from perfkit.value.cells import measured_cells
+
+Predict = Callable[[pd.DataFrame], pd.DataFrame]
+
+
+def scales_in_use(study: Study, passes: pd.DataFrame) -> list[float]:
+    """Render scales that the study uses without generated frames, the largest first.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+
+    Returns
+    -------
+    list of float
+        At most native.
+    """
+    drawn = passes.loc[passes["generated_per_drawn"] == 0, "render_scale"]
+    found = {1.0, *drawn, *study.targets["render_scale"]}
+    return sorted((scale for scale in found if scale <= 1), reverse=True)
+
+
+def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) -> pd.DataFrame:
+    """Say for each build, game and scale how likely the goal is reached.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+    predict : callable
+        ``model.predict``; asked only for what was never run.
+
+    Returns
+    -------
+    DataFrame
+        build, workload, goal_fps, render_scale, fps, probability, basis, reason; the largest scale
+        first. The probability is that of a Student t on log FPS, in closed form.
+    """
+    made = machines(study)
+    made = made.loc[made["reason"] == "", ["build", "system", "gpu"]]
+    games = study.workloads.loc[study.workloads["goal_fps"].notna(), ["workload", "goal_fps"]]
+    scales = pd.DataFrame({"render_scale": scales_in_use(study, passes)})
+    width, height = study.settings.value_at
+    asked = made.merge(games, how="cross").merge(scales, how="cross")
+    asked = asked.assign(width=width, height=height)
+    cells = measured_cells(passes)[[*CONFIGURATION, "fps", "log_scale", "dof", "basis"]]
+    known = asked.merge(cells, on=CONFIGURATION, how="left")
+    unknown = known.loc[known["fps"].isna(), CONFIGURATION].drop_duplicates()
+    if len(unknown):
+        told = predict(unknown.reset_index(drop=True))
+        told = told.assign(
+            log_scale=np.hypot(told["scale_device"], told["scale_own"]), basis="predicted"
+        )
+        known = known.merge(
+            told[[*CONFIGURATION, "fps", "log_scale", "dof", "basis", "reason"]],
+            on=CONFIGURATION,
+            how="left",
+            suffixes=("", "_told"),
+        )
+        for name in ("fps", "log_scale", "dof", "basis"):
+            known[name] = known[name].where(known[name].notna(), known[f"{name}_told"])
+    reason = known["reason"] if "reason" in known else pd.Series("", index=known.index)
+    away = np.log(known["goal_fps"] / known["fps"]) / known["log_scale"]
+    known["probability"] = stats.t.sf(away.to_numpy(float), known["dof"].to_numpy(float))
+    known["reason"] = reason.where(known["fps"].isna(), "").fillna("")
+    known.loc[known["fps"].notna() & known["log_scale"].isna(), "reason"] = (
+        "no configuration was run twice: spread not known"
+    )
+    known["basis"] = known["basis"].where(known["fps"].notna(), "").fillna("")
+    columns = ["build", "workload", "goal_fps", "render_scale", "fps", "probability", "basis"]
+    return known[[*columns, "reason"]]
+
+
+def setting_table(steps: pd.DataFrame) -> pd.DataFrame:
+    """Pick the largest scale that reaches the goal with probability `LEVEL`.
+
+    Parameters
+    ----------
+    steps : DataFrame
+        As made by :func:`scale_probabilities`.
+
+    Returns
+    -------
+    DataFrame
+        build, workload, goal_fps, render_scale (NaN where none reaches it), fps, probability,
+        basis, next_scale (the step above), next_probability, reason: one row per build and game.
+    """
+    rows = []
+    for (build, workload), group in steps.groupby(["build", "workload"], sort=False):
+        reach = group["probability"].to_numpy() >= LEVEL
+        known = group["probability"].notna().to_numpy()
+        at = int(np.argmax(reach)) if reach.any() else -1
+        above = at - 1 if at > 0 else -1
+        chosen = group.iloc[at]
+        if reach.any():
+            why = ""
+        elif known.any():
+            why = "no scale in use reaches the goal"
+        else:
+            why = next(filter(None, group["reason"]), "no number")
+        rows.append(
+            {
+                "build": build,
+                "workload": workload,
+                "goal_fps": chosen["goal_fps"],
+                "render_scale": chosen["render_scale"] if reach.any() else np.nan,
+                "fps": chosen["fps"] if reach.any() else np.nan,
+                "probability": chosen["probability"] if reach.any() else np.nan,
+                "basis": chosen["basis"] if reach.any() else "",
+                "next_scale": group["render_scale"].iloc[above] if above >= 0 else np.nan,
+                "next_probability": group["probability"].iloc[above] if above >= 0 else np.nan,
+                "reason": why,
+            }
+        )
+    columns = ["build", "workload", "goal_fps", "render_scale", "fps", "probability", "basis"]
+    return pd.DataFrame(rows, columns=[*columns, "next_scale", "next_probability", "reason"])
