@@ -4,7 +4,19 @@ import pandas as pd
 
 from perfkit.models import Fit
 from perfkit.study import Study
+from perfkit.value.budget import give_up_first, last_money
+from perfkit.value.claims import check_claims
+from perfkit.value.components import sitting_table
+from perfkit.value.energy import energy_table
+from perfkit.value.evidence import record_of
+from perfkit.value.goals import goal_games, goal_table
+from perfkit.value.memory import memory_check, memory_cost
+from perfkit.value.rivals import flip_table, rank_table
+from perfkit.value.scales import scale_probabilities, setting_table
+from perfkit.value.scores import score_forecasts
 from perfkit.value.together import CAUTIONS, together_table
+from perfkit.value.upgrade_games import upgrade_games
+from perfkit.value.worth import build_speeds
 
 
 def decision_tables(
@@ -27,8 +39,29 @@ def decision_tables(
     dict of str to DataFrame
         By name; a decision that the study does not ask for is absent.
     """
+    speeds = build_speeds(study, passes, table)
+    steps = scale_probabilities(study, passes, model.predict)
+    scores = score_forecasts(study, passes)
     tables = {
         "goes_together": together_table(study),
-        "cautions": pd.DataFrame({"caution": CAUTIONS}),
+        "ranks": rank_table(study, speeds),
+        "flip_prices": flip_table(study, speeds),
+        "upgrade_games": upgrade_games(study, passes, table, model.predict),
+        "goals": goal_table(study, speeds),
+        "goal_games": goal_games(study, speeds),
+        "last_money": last_money(study, speeds),
+        "give_up_first": give_up_first(study, speeds),
+        "memory": memory_check(study),
+        "memory_cost": memory_cost(record_of(study, passes, table)),
+        "settings": setting_table(steps),
+        "setting_steps": steps,
+        "claims": check_claims(study, passes, table),
+        "forecast_scores": scores.rows,
+        "forecast_cards": scores.cards,
+        "calibration": scores.calibration if len(scores.cards) else scores.cards,
+        "sittings": sitting_table(passes),
+        "energy": energy_table(study, passes),
     }
+    if len(study.builds):
+        tables["cautions"] = pd.DataFrame({"caution": CAUTIONS})
     return {name: frame for name, frame in tables.items() if len(frame)}

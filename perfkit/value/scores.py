@@ -191,13 +191,15 @@ def score_forecasts(study: Study, passes: pd.DataFrame) -> ForecastScores:
 
 
 def _joined(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
-    cells = measured_cells(passes)[[*CONFIGURATION, "fps"]].rename(columns={"fps": "measured_fps"})
+    cells = measured_cells(passes).rename(columns={"fps": "measured_fps"})
+    cells = cells[[*CONFIGURATION, "measured_fps"]]
     rows = study.forecasts.merge(cells, on=CONFIGURATION, how="left")
     own = passes[passes["source"] == "own"]
     first_of_card = own.groupby("gpu")["date"].min()
     dateless = own.loc[own["date"].isna(), "gpu"].unique()
     day = own.groupby(CONFIGURATION, as_index=False)["date"].min()
-    rows = rows.merge(day.rename(columns={"date": "measured_on"}), on=CONFIGURATION, how="left")
+    day.columns = pd.Index([*CONFIGURATION, "measured_on"])
+    rows = rows.merge(day, on=CONFIGURATION, how="left")
     rows["first_pass"] = first_of_card.reindex(rows["gpu"]).to_numpy()
     rows["dateless"] = rows["gpu"].isin(dateless)
     rows["never_run"] = ~rows["gpu"].isin(own["gpu"])

@@ -1,0 +1,125 @@
+"""What an upgrade adds in each game, and what stops it from adding more."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from perfkit.defaults import LEVEL
+from perfkit.study import Study
+from perfkit.value.arithmetic import central_range
+from perfkit.value.candidates import SAME_SYSTEM, Candidate, candidates
+from perfkit.value.speeds import BuildSpeeds
+from perfkit.value.together import check_parts, shelf
+from perfkit.value.upgrades import candidate_speeds
+
+Predict = Callable[[pd.DataFrame], pd.DataFrame]
+
+_MACHINE = ["system", "gpu", "workload"]
+
+
+def upgrade_games(
+    study: Study, passes: pd.DataFrame, table: pd.DataFrame, predict: Predict
+) -> pd.DataFrame:
+    """Say what each new card adds in each game.
+
+    Parameters
+    ----------
+    study : Study
+    passes : DataFrame
+        As made by :func:`perfkit.summarize_passes`.
+    table : DataFrame
+        Predictions, as made by ``model.predict``.
+    predict : callable
+        ``model.predict``; asked only what limits the games that were measured.
+
+    Returns
+    -------
+    DataFrame
+        from_build, to_build, workload, fps_from, fps_to, added_pct, added_low_pct, added_high_pct,
+        basis, goal_fps, reaches_goal (yes, no, ""), stopped_by (processor, cap, arithmetic, memory,
+        fixed cost; memory capacity; slot link), reason: one row per step that keeps the system and
+        workload.
+    """
+    steps = [step for step in candidates(study) if step.kind == SAME_SYSTEM]
+    speeds, places = candidate_speeds(study, passes, table, steps)
+    limits = _limits(study, steps, table, predict)
+    links = _narrow_links(study, steps)
+    games = study.workloads.set_index("workload")["goal_fps"].reindex(speeds.workloads)
+    rows = [
+        _rows(step, speeds, place, games, limits, links[at])
+        for at, (step, place) in enumerate(zip(steps, places, strict=True))
+    ]
+    columns = ["from_build", "to_build", "workload", "fps_from", "fps_to", "added_pct"]
+    columns += ["added_low_pct", "added_high_pct", "basis", "goal_fps", "reaches_goal"]
+    columns += ["stopped_by", "reason"]
+    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+
+
+def _limits(
+    study: Study, steps: list[Candidate], table: pd.DataFrame, predict: Predict
+) -> dict[tuple[str, str, str], str]:
+    """Largest part of the modelled frame time of each machine reached and workload."""
+    width, height = study.settings.value_at
+    machines = pd.DataFrame(
+        [(step.system, step.gpu) for step in steps], columns=["system", "gpu"], dtype="str"
+    ).drop_duplicates()
+    asked = machines.merge(study.workloads[["workload"]], how="cross")
+    asked = asked.assign(width=width, height=height, render_scale=1.0)
+    there = (table["width"] == width) & (table["height"] == height) & (table["render_scale"] == 1)
+    told = table.loc[there, [*_MACHINE, "limited_by"]]
+    known = pd.MultiIndex.from_frame(told[_MACHINE])
+    fresh = asked[~pd.MultiIndex.from_frame(asked[_MACHINE]).isin(known)]
+    if len(fresh):
+        told = pd.concat([told, predict(fresh.reset_index(drop=True))[told.columns]])
+    keys = zip(told["system"], told["gpu"], told["workload"], strict=True)
+    return dict(zip(keys, told["limited_by"], strict=True))
+
+
+def _narrow_links(study: Study, steps: list[Candidate]) -> list[str]:
+    known = shelf(study)
+    found = []
+    for step in steps:
+        checks = check_parts(known.build(step.lines, step.system), discrete=True)
+        link = next(check for check in checks if check.check == "slot link")
+        share = link.sentence.rpartition(": ")[2] if " of what " in link.sentence else ""
+        found.append(f"slot link ({share})" if share else "")
+    return found
+
+
+def _rows(
+    step: Candidate,
+    speeds: BuildSpeeds,
+    place: tuple[int, int],
+    goals: pd.Series,
+    limits: dict[tuple[str, str, str], str],
+    link: str,
+) -> pd.DataFrame:
+    before, after = place
+    fps = speeds.fps[after]
+    gain = np.exp(speeds.log_draws[after] - speeds.log_draws[before]) - 1
+    low, high = central_range(gain, LEVEL)
+    reached = np.where(fps >= goals, "yes", "no")
+    limited = [limits.get((step.system, step.gpu, name), "") for name in speeds.workloads]
+    short = ["memory capacity" if "GiB" in why else "" for why in speeds.reason[after]]
+    stops = [
+        "; ".join(filter(None, [lack or limit, link]))
+        for lack, limit in zip(short, limited, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "from_build": step.from_build,
+            "to_build": step.to_build,
+            "workload": speeds.workloads,
+            "fps_from": speeds.fps[before],
+            "fps_to": fps,
+            "added_pct": 100 * (fps / speeds.fps[before] - 1),
+            "added_low_pct": 100 * low,
+            "added_high_pct": 100 * high,
+            "basis": speeds.basis[after],
+            "goal_fps": goals.to_numpy(float),
+            "reaches_goal": np.where(np.isnan(fps) | goals.isna(), "", reached),
+            "stopped_by": stops,
+            "reason": speeds.reason[after],
+        }
+    )
