@@ -139,7 +139,8 @@ def test_the_policy_lets_nothing_else_run(opened):
             const script = document.createElement("script");
             script.textContent = "window.planted = 1";
             document.body.append(script);
-            document.body.insertAdjacentHTML("beforeend", "<img src=x onerror='window.planted=2'>");
+            const image = "<img src='data:,' onerror='window.planted = 2'>";
+            document.body.insertAdjacentHTML("beforeend", image);
             setTimeout("window.planted = 3");
         }"""
     )
@@ -240,7 +241,7 @@ def test_games_goal_and_machines_are_chosen_in_the_page(opened, analysis):
 def test_the_call_reaches_the_clipboard(opened):
     page = opened(permissions=["clipboard-read", "clipboard-write"])
     page.get_by_role("button", name="Copy as Python").click()
-    page.wait_for_function("document.querySelector('.pk-said').textContent === 'Copied.'")
+    page.locator(".pk-said", has_text="Copied.").wait_for()
     assert page.evaluate("navigator.clipboard.readText()") == "explore(analysis, goal_fps=60)"
 
 
@@ -356,7 +357,8 @@ def test_a_change_takes_less_than_a_tenth_of_a_second(module):
     }
     times = module.evaluate(
         """(data) => {
-            const model = { get: (k) => (k === "payload" ? data : {}), set() {}, save_changes() {} };
+            const get = (key) => (key === "payload" ? data : {});
+            const model = { get, set() {}, save_changes() {} };
             document.body.replaceChildren();
             m.render({ model, el: document.body });
             const slider = document.querySelector("input[type=range]");
