@@ -11,6 +11,7 @@ LOG_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 SETTINGS_BYTES = 256 * 1024
 TABLE_BYTES = 64 * 1024**2
 TABLE_CELLS = 5_000_000
+NOT_THERE = ("the file is not there", "add it, or mend its name")
 LOG_BYTES = 1024**3
 """What one log of text may grow to when decompressed."""
 
@@ -102,7 +103,7 @@ def find_inside(root: Path, name: str) -> Path:
         inside = real.is_relative_to(os.path.realpath(root))
         mode = real.stat().st_mode
     except FileNotFoundError:
-        raise Refused("the file is not there", "add it, or mend its name") from None
+        raise Refused(*NOT_THERE) from None
     except (OSError, ValueError) as error:
         raise Refused(f"the file cannot be reached ({_why(error)})", "mend its name") from None
     if not inside:

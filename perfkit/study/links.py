@@ -12,7 +12,7 @@ import pandas as pd
 
 from perfkit.errors import Problem
 from perfkit.study.cells import read_number
-from perfkit.study.folder import Refused, check_name, find_inside
+from perfkit.study.folder import NOT_THERE, Refused, check_name, find_inside
 from perfkit.study.names import nearest
 from perfkit.study.schema import Column
 from perfkit.study.settings import FILE, LOG_KEYS
@@ -211,15 +211,19 @@ def _check_logs(root: Path, names: pd.Series, problems: CellProblems) -> None:
 
 
 def _plainly_inside(root: Path, name: str, folders: dict[str, Path | None]) -> bool:
-    """Quick yes for a regular file in a folder already known to lie inside."""
+    """Quick answer for a file in a folder already known to lie inside."""
     check_name(name)
     parent, _, last = name.rpartition("/")
     if parent not in folders:
         real = Path(os.path.realpath(root / parent))
         folders[parent] = real if real.is_relative_to(os.path.realpath(root)) else None
     folder = folders[parent]
+    if folder is None:
+        return False
     try:
-        return folder is not None and stat.S_ISREG(os.lstat(folder / last).st_mode)
+        return stat.S_ISREG(os.lstat(folder / last).st_mode)
+    except FileNotFoundError:
+        raise Refused(*NOT_THERE) from None
     except (OSError, ValueError):
         return False
 

@@ -50,9 +50,10 @@ def check_prices(
     """
     found = cells_of(prices, *PRICE_KEY, *PRICE_VALUES)
     frame = prices.frame
+    written = frame["price"].tolist()
     for row, line in _conflicts(frame, PRICE_KEY, PRICE_VALUES):
         allowed = f"one price for {', '.join(PRICE_KEY)}; line {line} has another"
-        found.add(row, "price", _plain(frame["price"].iloc[row]), allowed, "keep the right one")
+        found.add(row, "price", _plain(written[row]), allowed, "keep the right one")
     known = frame["tax_included"] != ""
     if known.any():
         for row in np.flatnonzero(~known).tolist():
@@ -105,9 +106,10 @@ def check_rates(rates: ReadTable) -> list[Problem]:
     """
     found = cells_of(rates, *RATE_KEY, "rate")
     frame = rates.frame
+    written = frame["rate"].tolist()
     for row, line in _conflicts(frame, RATE_KEY, ["rate"]):
         allowed = f"one rate for a day and a pair; line {line} has another"
-        found.add(row, "rate", _plain(frame["rate"].iloc[row]), allowed, "keep the right one")
+        found.add(row, "rate", _plain(written[row]), allowed, "keep the right one")
     same = (frame["from"] == frame["to"]) & (frame["from"] != "")
     for row in np.flatnonzero(same).tolist():
         found.add(row, "to", frame["to"].iloc[row], "another currency than from", "mend one")
