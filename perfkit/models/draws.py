@@ -51,7 +51,7 @@ def draw_fps(table: pd.DataFrame, n: int = DRAWS, seed: int = SEED) -> FloatArra
     >>> draws.shape, bool(np.isnan(draws[:, 1]).all())
     ((5, 2), True)
     """
-    result = np.full((n, len(table)), np.nan)
+    result = np.full((n, len(table)), np.nan, order="F")
     shared: dict[str, tuple[FloatArray, FloatArray]] = {}
     roots: dict[tuple[str, float], FloatArray] = {}
     columns = ["fps", "scale_device", "scale_own", "dof"]

@@ -4,10 +4,8 @@ import numpy as np
 import pandas as pd
 
 from perfkit.defaults import LEVEL
-from perfkit.study import Study
-from perfkit.study.prices import build_lines, build_prices
 from perfkit.value.arithmetic import central_range
-from perfkit.value.speeds import BuildSpeeds
+from perfkit.value.speeds import BuildSpeeds, FloatArray
 from perfkit.value.worth import mean_fps
 
 LAST_SHARE = 0.10
@@ -20,14 +18,15 @@ WAYS = 3
 """Ways to save that are listed for each build."""
 
 
-def last_money(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
+def last_money(speeds: BuildSpeeds, price: FloatArray, budget: float | None) -> pd.DataFrame:
     """Compare the fastest build under the budget with the fastest under nine tenths of it.
 
     Parameters
     ----------
-    study : Study
     speeds : BuildSpeeds
         Of the study's builds.
+    price : ndarray, shape (builds,)
+    budget : float or None
 
     Returns
     -------
@@ -36,7 +35,6 @@ def last_money(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
         extra_cost, gain_pct, gain_low_pct, gain_high_pct: one row. Without a budget that of the
         dearest build is taken; no row where fewer than one build fits.
     """
-    price = build_prices(study)["price"].to_numpy(float)
     point, drawn = mean_fps(speeds)
     known = np.isfinite(price) & np.isfinite(point)
     columns = ["budget", "build", "price", "fps", "smaller_budget", "smaller_build"]
@@ -44,7 +42,7 @@ def last_money(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
     columns += ["gain_pct", "gain_low_pct", "gain_high_pct"]
     if not known.any():
         return pd.DataFrame(columns=columns)
-    budget = float(price[known].max()) if study.settings.budget is None else study.settings.budget
+    budget = float(price[known].max()) if budget is None else budget
     smaller = budget * (1 - LAST_SHARE)
     within = [np.flatnonzero(known & (price <= money)) for money in (budget, smaller)]
     if not len(within[0]) or not len(within[1]):
@@ -57,14 +55,19 @@ def last_money(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
     return pd.DataFrame([numbers], columns=columns)
 
 
-def give_up_first(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
+def give_up_first(
+    speeds: BuildSpeeds, price: FloatArray, budget: float | None, lines: pd.DataFrame
+) -> pd.DataFrame:
     """List for each build the ways to pay for a risen price that lose the fewest frames.
 
     Parameters
     ----------
-    study : Study
     speeds : BuildSpeeds
         Of the study's builds.
+    price : ndarray, shape (builds,)
+    budget : float or None
+    lines : DataFrame
+        As made by :func:`perfkit.study.prices.build_lines`.
 
     Returns
     -------
@@ -74,13 +77,11 @@ def give_up_first(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
         up to `WAYS` rows a build. A way is a cheaper build of the study, or leaving out an item of
         role "other", on which no FPS depends.
     """
-    price = build_prices(study)["price"].to_numpy(float)
     point, drawn = mean_fps(speeds)
-    lines = build_lines(study)
     extras = lines[(lines["role"] == "other") & (lines["amount"] > 0)]
     rows = []
     for at in np.flatnonzero(np.isfinite(price) & np.isfinite(point)):
-        over = 0.0 if study.settings.budget is None else price[at] - study.settings.budget
+        over = 0.0 if budget is None else price[at] - budget
         to_save = max(over, PRICE_RISE * price[at])
         mine = extras[extras["build"] == speeds.names[at]]
         ways = [

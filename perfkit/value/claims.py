@@ -9,9 +9,8 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from perfkit.defaults import LEVEL
-from perfkit.study import Study
 from perfkit.value.contrast import Contrast, bounds, relation_p, strata_to_turn
-from perfkit.value.evidence import Evidence, gather_evidence, record_of
+from perfkit.value.evidence import Evidence, Record, gather_evidence
 from perfkit.value.samples import MOST_PASSES, passes_needed
 
 POWER = 0.8
@@ -96,16 +95,14 @@ def holm(p_values: list[float]) -> list[float]:
     return [float(value) for value in values]
 
 
-def check_claims(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+def check_claims(record: Record) -> pd.DataFrame:
     """Check every sentence of claims.csv.
 
     Parameters
     ----------
-    study : Study
-    passes : DataFrame
-        As made by :func:`perfkit.summarize_passes`.
-    table : DataFrame
-        Predictions, as made by ``model.predict``; used where a side was never measured.
+    record : Record
+        As made by :func:`perfkit.value.evidence.record_of`; its predictions are used where a side
+        was never measured.
 
     Returns
     -------
@@ -121,15 +118,16 @@ def check_claims(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd.
     Examples
     --------
     >>> import perfkit as pk
+    >>> from perfkit.value.evidence import record_of
     >>> from perfkit.study.demo import find_demo
     >>> study = pk.load_study(find_demo())
     >>> passes = pk.summarize_passes(study)
-    >>> found = check_claims(study, passes, pk.fit(study, passes).predict(study.targets))
+    >>> table = pk.fit(study, passes).predict(study.targets)
+    >>> found = check_claims(record_of(study, passes, table))
     >>> set(found["verdict"]) <= {"supported", "contradicted", "open"}
     True
     """
-    claims = study.claims[list(_CLAIM)]
-    record = record_of(study, passes, table)
+    claims = record.study.claims[list(_CLAIM)]
     asked = claims[["left", "right", "measure", "workload"]].itertuples(index=False, name=None)
     evidence = [gather_evidence(record, *claim) for claim in asked]
     limits = [

@@ -1,9 +1,11 @@
 """Every further decision about a study, as one table each."""
 
+import numpy as np
 import pandas as pd
 
 from perfkit.models import Fit
 from perfkit.study import Study
+from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
 from perfkit.value.claims import check_claims
 from perfkit.value.components import sitting_table
@@ -40,22 +42,26 @@ def decision_tables(
         By name; a decision that the study does not ask for is absent.
     """
     speeds = build_speeds(study, passes, table)
+    lines = build_lines(study)
+    record = record_of(study, passes, table)
+    price = np.array([side.price for side in record.builds.values()])
+    budget = study.settings.budget
     steps = scale_probabilities(study, passes, model.predict)
     scores = score_forecasts(study, passes)
     tables = {
         "goes_together": together_table(study),
-        "ranks": rank_table(study, speeds),
-        "flip_prices": flip_table(study, speeds),
+        "ranks": rank_table(speeds, price),
+        "flip_prices": flip_table(speeds, price),
         "upgrade_games": upgrade_games(study, passes, table, model.predict),
-        "goals": goal_table(study, speeds),
+        "goals": goal_table(study, speeds, price),
         "goal_games": goal_games(study, speeds),
-        "last_money": last_money(study, speeds),
-        "give_up_first": give_up_first(study, speeds),
+        "last_money": last_money(speeds, price, budget),
+        "give_up_first": give_up_first(speeds, price, budget, lines),
         "memory": memory_check(study),
-        "memory_cost": memory_cost(record_of(study, passes, table)),
+        "memory_cost": memory_cost(record),
         "settings": setting_table(steps),
         "setting_steps": steps,
-        "claims": check_claims(study, passes, table),
+        "claims": check_claims(record),
         "forecast_scores": scores.rows,
         "forecast_cards": scores.cards,
         "calibration": scores.calibration if len(scores.cards) else scores.cards,

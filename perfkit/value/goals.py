@@ -6,7 +6,6 @@ import pandas as pd
 
 from perfkit.defaults import LEVEL
 from perfkit.study import Study
-from perfkit.study.prices import build_prices
 from perfkit.value.speeds import BuildSpeeds, FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
@@ -100,7 +99,7 @@ def _goals(study: Study, speeds: BuildSpeeds) -> tuple[FloatArray, FloatArray]:
     return games["goal_fps"].to_numpy(float), games["floor_fps"].to_numpy(float)
 
 
-def goal_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
+def goal_table(study: Study, speeds: BuildSpeeds, price: FloatArray) -> pd.DataFrame:
     """Say how likely each build reaches all goals, and which is the cheapest that does.
 
     Parameters
@@ -108,6 +107,7 @@ def goal_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
     study : Study
     speeds : BuildSpeeds
         Of the study's builds.
+    price : ndarray, shape (builds,)
 
     Returns
     -------
@@ -119,7 +119,6 @@ def goal_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
         not_counted (games with a goal for which no build has a range).
     """
     goal, floor = _goals(study, speeds)
-    price = build_prices(study)["price"].to_numpy(float)
     silent = np.isnan(speeds.log_draws[..., 0]).all(axis=0)
     skipped = [
         name for name, out in zip(speeds.workloads, silent & ~np.isnan(goal), strict=True) if out

@@ -4,28 +4,25 @@ import numpy as np
 import pandas as pd
 
 from perfkit.defaults import LEVEL
-from perfkit.study import Study
-from perfkit.study.prices import build_prices
 from perfkit.value.arithmetic import central_range, rank_probability
-from perfkit.value.speeds import BuildSpeeds
+from perfkit.value.speeds import BuildSpeeds, FloatArray
 from perfkit.value.worth import mean_fps
 
 
-def rank_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
+def rank_table(speeds: BuildSpeeds, price: FloatArray) -> pd.DataFrame:
     """Say how likely each build takes each rank by cost per frame.
 
     Parameters
     ----------
-    study : Study
     speeds : BuildSpeeds
         Of the study's builds.
+    price : ndarray, shape (builds,)
 
     Returns
     -------
     DataFrame
         build, rank (1 is the lowest cost), probability; only ranks with a probability above zero.
     """
-    price = build_prices(study)["price"].to_numpy(float)
     _, drawn = mean_fps(speeds)
     chances = rank_probability(price[:, None] / drawn)
     build, rank = np.nonzero(chances > 0)
@@ -33,14 +30,14 @@ def rank_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
     return pd.DataFrame({"build": names, "rank": rank + 1, "probability": chances[build, rank]})
 
 
-def flip_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
+def flip_table(speeds: BuildSpeeds, price: FloatArray) -> pd.DataFrame:
     """Say at which price a build's cost per frame equals each rival's.
 
     Parameters
     ----------
-    study : Study
     speeds : BuildSpeeds
         Of the study's builds.
+    price : ndarray, shape (builds,)
 
     Returns
     -------
@@ -49,7 +46,6 @@ def flip_table(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
         there), now (cheaper per frame, dearer per frame): one row per ordered pair of builds with
         a price and a speed. Below `flip_price` the build is cheaper per frame than the rival.
     """
-    price = build_prices(study)["price"].to_numpy(float)
     point, drawn = mean_fps(speeds)
     known = np.flatnonzero(np.isfinite(price) & np.isfinite(point))
     rows = []

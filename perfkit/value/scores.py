@@ -197,8 +197,7 @@ def _joined(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     own = passes[passes["source"] == "own"]
     first_of_card = own.groupby("gpu")["date"].min()
     dateless = own.loc[own["date"].isna(), "gpu"].unique()
-    day = own.groupby(CONFIGURATION, as_index=False)["date"].min()
-    day.columns = pd.Index([*CONFIGURATION, "measured_on"])
+    day = own.groupby(CONFIGURATION)["date"].min().rename("measured_on").reset_index()
     rows = rows.merge(day, on=CONFIGURATION, how="left")
     rows["first_pass"] = first_of_card.reindex(rows["gpu"]).to_numpy()
     rows["dateless"] = rows["gpu"].isin(dateless)

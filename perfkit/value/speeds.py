@@ -123,11 +123,14 @@ def machine_speeds(
     """
     workloads = study.workloads[study.workloads["weight"] > 0]
     rows = configuration_speeds(study, passes, table)
-    log_draws = _log_draws(rows, table, draws, seed)
     asked = machines[["system", "gpu"]].merge(workloads[["workload"]], how="cross")
     known = pd.MultiIndex.from_frame(rows[_MACHINE])
     found = known.get_indexer(pd.MultiIndex.from_frame(asked))
-    at = found.reshape(len(machines), len(workloads))
+    used, at = np.unique(found, return_inverse=True)
+    rows = rows.iloc[used[used >= 0]]
+    # a machine that nobody knows points at the last row, which holds nothing
+    at = (at - (used < 0).sum()).reshape(len(machines), len(workloads))
+    log_draws = _log_draws(rows, table, draws, seed)
 
     def spread(column: str, unknown: float | str) -> npt.NDArray[np.generic]:
         values = np.append(rows[column].to_numpy(), np.array([unknown], dtype=object))

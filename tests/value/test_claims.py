@@ -11,6 +11,7 @@ from pandas.testing import assert_frame_equal
 from scipy import stats
 
 from perfkit.value.claims import check_claims, holm
+from perfkit.value.evidence import record_of
 from tests.value.market import (
     BASE,
     CARDS,
@@ -39,7 +40,7 @@ def check(
 ) -> pd.DataFrame:
     study = market(folder, claims=list(claims), **files)
     table = no_predictions() if table is None else table
-    return check_claims(study, summary(study), table)
+    return check_claims(record_of(study, summary(study), table))
 
 
 def test_verdicts_on_twice_as_fast(tmp_path: Path) -> None:
