@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.stills import Still
 
-PICTURE_WIDTH = 1600
-"""Width in pixels of a figure inside the page."""
+PICTURE_COLOURS = 64
+"""Colours of a figure inside the page: enough for its few hues and their smooth edges."""
 
 _PINNED = {
     "value": value_columns,
@@ -167,18 +167,20 @@ def _figures(figures: Sequence["Still"], folder: Path) -> Part | None:
 
 
 def _picture(figure: "Still", folder: Path) -> str:
-    """Embed the smallest picture of a chart, shrunk to what a page shows."""
+    """Embed the smallest picture of a chart, in as few colours as it needs."""
     from PIL import Image
 
     with Image.open(folder / figure.files[0]) as picture:
-        height = round(picture.height * PICTURE_WIDTH / picture.width)
-        small = picture.convert("RGB").resize((PICTURE_WIDTH, height), Image.Resampling.BICUBIC)
+        width, height = picture.size
+        small = picture.convert("RGB").quantize(
+            PICTURE_COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
+        )
     packed = io.BytesIO()
-    small.quantize(64, dither=Image.Dither.NONE).save(packed, "PNG")
+    small.save(packed, "PNG")
     source = base64.b64encode(packed.getvalue()).decode("ascii")
     return (
         f'<img alt="{escape(visible(f"{figure.title} {figure.answer}"))}" '
-        f'width="{PICTURE_WIDTH}" height="{height}" src="data:image/png;base64,{source}">'
+        f'width="{width}" height="{height}" src="data:image/png;base64,{source}">'
     )
 
 

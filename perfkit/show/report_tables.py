@@ -8,7 +8,6 @@ from perfkit.show.report_sheets import (
     amount,
     dates,
     fps,
-    general,
     money,
     number,
     ranged,
@@ -79,7 +78,7 @@ def pass_columns(passes: pd.DataFrame) -> list[Column]:
         number("Average FPS", passes["avg_fps"], fps),
         number("1 % low", passes["low_1pct_fps"], fps),
         number("Slowest 1 %, mean", passes["slowest_1pct_mean_fps"], fps),
-        number("Hitches a minute", passes["hitches_per_min"], general),
+        number("Hitches a minute", passes["hitches_per_min"], fps),
         number("Frames", passes["frames"], amount),
         text("Flags", passes["flags"]),
         text(

@@ -122,7 +122,7 @@ def captions(analysis: "Analysis") -> dict[str, str]:
         "value": f"{priced}. Average FPS: weighted geometric mean over the common workloads, {at}. "
         f"Ranges cover {level}.",
         "upgrades": f"{priced}. FPS {at}. Ranges cover {level}.",
-        "predictions": f"Predicted by {escape(analysis.model.family or 'no model')} from {fitted}. "
+        "predictions": f"Model: {escape(analysis.model.family or 'none')}, from {fitted}. "
         f"Ranges cover {level} of future passes.",
         "passes": f"{passes:,} of {len(analysis.passes):,} passes count. Frame times in FPS drawn, "
         "not shown.",

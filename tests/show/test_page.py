@@ -114,7 +114,7 @@ def test_the_page_opens_with_the_story_in_order(opened):
 def test_pictures_are_in_the_page_and_described(opened):
     page = opened()
     (picture,) = page.locator(".figures img").all()
-    assert picture.evaluate("img => img.complete && img.naturalWidth") == 1600
+    assert picture.evaluate("img => img.complete && img.naturalWidth") == 1920
     assert picture.get_attribute("alt") == "What does a frame cost? <b>Least</b> at bare"
     assert "fewer than two <i>prices</i>" in page.locator("#limits").inner_text()
 

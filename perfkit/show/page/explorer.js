@@ -270,8 +270,10 @@ function ticks(top) {
 }
 
 /** Price against speed from zero, so that a ray from the corner is one cost per frame. */
-function drawChart(payload, rows, numbers, currency) {
-  const [width, height, left, right, top, bottom] = [720, 440, 54, 62, 44, 52];
+function drawChart(rows, numbers, currency, room) {
+  const width = Math.max(280, Math.min(760, room));
+  const height = Math.round(Math.max(250, 0.6 * width));
+  const [left, right, top, bottom] = [44, 54, 44, 52];
   const svg = shape("svg", { viewBox: `0 0 ${width} ${height}`, role: "img" });
   const shown = rows.filter((row) => known(row.price) && known(row.fps));
   if (!shown.length) return svg;
@@ -322,7 +324,7 @@ function drawChart(payload, rows, numbers, currency) {
     }
   });
   shown.forEach((row) => {
-    const at = { cx: x(row.price), cy: y(row.fps), r: 13, class: `pk-mark pk-${row.basis}` };
+    const at = { cx: x(row.price), cy: y(row.fps), r: width < 480 ? 10 : 13, class: `pk-mark pk-${row.basis}` };
     draw("circle", at);
     const label = { x: at.cx, y: at.cy + 5, class: `pk-number pk-on-${row.basis}` };
     draw("text", label, String(numbers.get(row.build)));
@@ -421,7 +423,7 @@ export function render({ model, el }) {
 
   function show() {
     const rows = recompute(payload, state, draws);
-    const drawn = drawChart(payload, rows, numbers, payload.currency);
+    const drawn = drawChart(rows, numbers, payload.currency, chart.clientWidth || 760);
     said.textContent = summary(rows, payload.currency);
     drawn.setAttribute("aria-label", `Price against speed. ${said.textContent}`);
     chart.replaceChildren(drawn, below);
@@ -536,8 +538,13 @@ export function render({ model, el }) {
   const layout = node("div", { class: "pk-layout" }, chart, controls, scroll);
   const section = node("section", { class: "pk-explorer", "aria-label": "Explorer" }, layout);
   build();
-  show();
   el.append(section);
+  show();
+  let room = chart.clientWidth;
+  new ResizeObserver(() => {
+    if (chart.clientWidth !== room) show();
+    room = chart.clientWidth;
+  }).observe(section);
 }
 
 export default { render };
