@@ -1,14 +1,16 @@
-"""Spread within groups, pooled.
+"""Spread within and between groups.
 
-Sources: NIST Statistical Reference Datasets, Analysis of Variance (certified residual standard
-deviation); O. L. Davies and P. L. Goldsmith (1972), Statistical Methods in Research and Production
-(dyestuff; mean squares by R).
+Sources: NIST Statistical Reference Datasets, Analysis of Variance (certified); components by ISO
+5725-2:1994, clause 7.4 (formulas from memory, standard identities); O. L. Davies and P. L.
+Goldsmith (1972), Statistical Methods in Research and Production (dyestuff; by R's lme4); nested
+example of a general statistics package's help page (plants, operators, shifts, batches).
 """
 
 import numpy as np
 import pytest
 
 from perfkit.value.cells import pooled_log_spread
+from perfkit.value.components import nested_components
 from tests.reference import load_csv, load_json
 
 ANOVA = load_json("nist_anova_certified")
@@ -32,3 +34,36 @@ def test_dyestuff_within_batches() -> None:
     spread, dof = pooled_log_spread(np.exp(table["Yield"] / 1000), table["Batch"])
     assert dof == expected["df"][1]
     assert (1000 * spread) ** 2 == pytest.approx(expected["MSW"], rel=1e-9)
+
+
+@pytest.mark.parametrize("name", ANOVA)
+def test_repeatability_and_spread_between_groups(name: str) -> None:
+    certified = ANOVA[name]
+    squares = [certified["ms_between"], certified["ms_within"]]
+    between, within = nested_components(squares, [certified["groups"], certified["per_group"]])
+    # Arithmetic on the certified mean squares: 1e-9.
+    assert between == pytest.approx(certified["derived"]["s_L2_between"], rel=1e-9)
+    assert within == pytest.approx(certified["derived"]["s_r2_repeatability"], rel=1e-9)
+    total = certified["derived"]["s_R2_reproducibility"]
+    assert between + within == pytest.approx(total, rel=1e-9)
+
+
+def test_dyestuff_between_batches_is_what_reml_finds() -> None:
+    expected = load_json("dyestuff_expected")
+    squares = [expected["anova"]["MSB"], expected["anova"]["MSW"]]
+    found = nested_components(squares, [6, 5])
+    # Balanced, so the closed form equals REML; lme4 stops at seven digits.
+    fitted = [row["vcov"] for row in expected["REML"]["varcomp"]]
+    assert found == pytest.approx(fitted, rel=1e-7)
+    assert found == pytest.approx((1764.05, 2451.25), rel=1e-12)
+
+
+def test_four_nested_levels() -> None:
+    example = load_json("nested_variance_components")
+    found = nested_components(example["MS"], example["sizes"])
+    # Printed to three decimals.
+    assert found == pytest.approx(example["printed_var_comp"], abs=5e-4)
+    assert sum(found) == pytest.approx(example["printed_total"], abs=1e-3)
+    share = 100 * np.array(found) / sum(found)
+    assert share == pytest.approx(example["printed_pct"], abs=6e-3)
+    assert np.sqrt(found) == pytest.approx(example["printed_sd"], abs=6e-4)
