@@ -87,7 +87,7 @@ def read_pieces(
         If the file cannot be read to its end, a frame time is not one or a row names no pass.
     """
     row = first_row
-    for batch in _batches(file, [ID_COLUMN, column], groups):
+    for batch in batches(file, [ID_COLUMN, column], groups):
         times = as_frame_times(batch.column(column), unit, column, row, None)
         for pass_id, start, stop in _stretches(batch.column(ID_COLUMN), row):
             yield pass_id, times[start:stop]
@@ -114,7 +114,7 @@ def count_rows(file: pq.ParquetFile) -> list[tuple[str, int]]:
     """
     found: list[tuple[str, int]] = []
     row = 0
-    for batch in _batches(file, [ID_COLUMN], range(file.num_row_groups)):
+    for batch in batches(file, [ID_COLUMN], range(file.num_row_groups)):
         for pass_id, start, stop in _stretches(batch.column(0), row):
             before = found.pop()[1] if found and found[-1][0] == pass_id else 0
             found.append((pass_id, before + stop - start))
@@ -122,7 +122,27 @@ def count_rows(file: pq.ParquetFile) -> list[tuple[str, int]]:
     return found
 
 
-def _batches(file: pq.ParquetFile, columns: list[str], groups: range) -> Iterator[pa.RecordBatch]:
+def batches(file: pq.ParquetFile, columns: list[str], groups: range) -> Iterator[pa.RecordBatch]:
+    """Decode some columns in small pieces.
+
+    Parameters
+    ----------
+    file : pyarrow.parquet.ParquetFile
+        The open file.
+    columns : list of str
+        Their names.
+    groups : range
+        Row groups to read.
+
+    Yields
+    ------
+    pyarrow.RecordBatch
+
+    Raises
+    ------
+    BadLog
+        If the file cannot be read to its end.
+    """
     try:
         yield from file.iter_batches(
             _BATCH_ROWS, row_groups=list(groups), columns=columns, use_threads=False

@@ -1,0 +1,313 @@
+"""Speed and memory of the frame time summary, as ratios: ``python -m tests.benchmarks.frames``.
+
+Every way runs in a process of its own, the ways of a case in turn, several times; printed are the
+medians of CPU seconds, their ratios and the peak memory above that after the imports. The other
+libraries are used the way their documentation would have it: whole columns, grouped and vectorised,
+no Python loop over frames. Decoding alone streams the same columns with the same reader settings
+and throws them away.
+"""
+
+import argparse
+import json
+import math
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+TARGETS_FPS = (30.0, 60.0, 120.0)
+PASS_FRAMES = 15_000
+
+
+def simulate(rng: np.random.Generator, frames: int) -> np.ndarray:
+    """Simulate frame times around 16 ms that swing, vary and hitch, as a logger rounds them."""
+    swing = 0.1 * np.sin(np.arange(frames) / 300)
+    times = 16 * np.exp(0.06 * rng.standard_normal(frames) + swing)
+    times[rng.random(frames) < 0.002] *= 3
+    return np.round(times, 4)
+
+
+def make_combined(folder: Path, frames: int) -> Path:
+    """Write one Parquet file of many passes."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    rng, path = np.random.default_rng(1), folder / f"combined{frames}.parquet"
+    passes = max(1, frames // PASS_FRAMES)
+    schema = pa.schema([("pass_id", pa.string()), ("frame_ms", pa.float64())])
+    with pq.ParquetWriter(path, schema) as writer:
+        for first in range(0, passes, 64):
+            names = [f"P{i:05d}" for i in range(first, min(first + 64, passes))]
+            ids = pa.DictionaryArray.from_arrays(
+                np.repeat(np.arange(len(names), dtype=np.int32), PASS_FRAMES), names
+            )
+            times = np.concatenate([simulate(rng, PASS_FRAMES) for _ in names])
+            writer.write_table(pa.table([ids.cast(pa.string()), times], schema=schema))
+    return path
+
+
+def make_long(folder: Path, frames: int) -> Path:
+    """Write one Parquet log of one pass."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    rng, path = np.random.default_rng(2), folder / f"long{frames}.parquet"
+    schema = pa.schema([("frame_ms", pa.float64())])
+    with pq.ParquetWriter(path, schema) as writer:
+        for first in range(0, frames, 1 << 20):
+            times = simulate(rng, min(1 << 20, frames - first))
+            writer.write_table(pa.table([times], schema=schema))
+    return path
+
+
+def make_logs(folder: Path, frames: int) -> Path:
+    """Write CSV logs of 20,000 frames and nine columns."""
+    import pandas as pd
+
+    rng, path = np.random.default_rng(3), folder / f"logs{frames}"
+    path.mkdir(exist_ok=True)
+    for i in range(max(1, frames // 20_000)):
+        table = {"frame": np.arange(20_000), "frame_ms": simulate(rng, 20_000)}
+        table |= {f"other_{k}": np.round(rng.random(20_000) * 100, 3) for k in range(7)}
+        pd.DataFrame(table).to_csv(path / f"{i}.csv", index=False)
+    return path
+
+
+def _request(path: Path) -> Any:
+    from perfkit.frames.sources import LogRequest
+
+    return LogRequest(path.parent, path.name, "frame_ms", "ms", TARGETS_FPS)
+
+
+def combined_perfkit(path: Path) -> Callable[[], Any]:
+    from perfkit.frames.sources import measure_combined
+
+    return lambda: {name: found.hitches for name, found in measure_combined(_request(path))}
+
+
+def combined_decode(path: Path) -> Callable[[], Any]:
+    from perfkit.frames import combined
+    from perfkit.frames.sources import open_combined
+
+    def work() -> int:
+        with open_combined(_request(path)) as file:
+            columns, groups = ["pass_id", "frame_ms"], range(file.num_row_groups)
+            return sum(map(len, combined.batches(file, columns, groups)))
+
+    return work
+
+
+def combined_pandas(path: Path) -> Callable[[], Any]:
+    import pandas as pd
+
+    def work() -> dict[str, int]:
+        frame = pd.read_parquet(path)
+        groups = frame.groupby("pass_id", sort=False)["frame_ms"]
+        groups.agg(["size", "sum"])
+        groups.quantile([0.5, 0.95, 0.99, 0.999])
+        medians = groups.rolling(31, center=True, min_periods=1).median()
+        long = frame["frame_ms"] > 2.5 * medians.to_numpy()
+        return {str(k): int(v) for k, v in long.groupby(frame["pass_id"]).sum().items()}
+
+    return work
+
+
+def combined_polars(path: Path) -> Callable[[], Any]:
+    import polars as pl
+
+    def work() -> dict[str, int]:
+        t = pl.col("frame_ms")
+        shares = (0.5, 0.95, 0.99, 0.999)
+        frame = pl.read_parquet(path)
+        found = frame.group_by("pass_id", maintain_order=True).agg(
+            pl.len(),
+            t.sum().alias("total"),
+            *(t.quantile(q, "linear").alias(f"q{q}") for q in shares),
+            (t > 2.5 * t.rolling_median(31, center=True, min_samples=1)).sum().alias("hitches"),
+        )
+        return dict(zip(found["pass_id"].to_list(), found["hitches"].to_list(), strict=True))
+
+    return work
+
+
+def logs_perfkit(path: Path) -> Callable[[], Any]:
+    from perfkit.frames.sources import LogRequest, measure_log
+
+    requests = [
+        LogRequest(path, log.name, "frame_ms", "ms", TARGETS_FPS) for log in sorted(path.iterdir())
+    ]
+    return lambda: [measure_log(request).frames for request in requests]  # type: ignore[union-attr]
+
+
+def logs_arrow(path: Path) -> Callable[[], Any]:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    options = csv.ConvertOptions(
+        include_columns=["frame_ms"], column_types={"frame_ms": pa.float64()}
+    )
+    reading = csv.ReadOptions(use_threads=False)
+
+    def work() -> list[int]:
+        return [
+            sum(len(batch) for batch in csv.open_csv(log, reading, convert_options=options))
+            for log in sorted(path.iterdir())
+        ]
+
+    return work
+
+
+def logs_pandas(path: Path) -> Callable[[], Any]:
+    import pandas as pd
+
+    return lambda: [
+        len(pd.read_csv(log, usecols=["frame_ms"])["frame_ms"]) for log in sorted(path.iterdir())
+    ]
+
+
+def long_perfkit(path: Path) -> Callable[[], Any]:
+    from perfkit.frames.sources import measure_log
+
+    return lambda: measure_log(_request(path)).hitches  # type: ignore[union-attr]
+
+
+def long_decode(path: Path) -> Callable[[], Any]:
+    from perfkit.frames.sources import open_log
+
+    def work() -> int:
+        with open_log(_request(path)) as (blocks, _):
+            return sum(map(len, blocks))
+
+    return work
+
+
+def long_bottleneck(path: Path) -> Callable[[], Any]:
+    import bottleneck
+    import pyarrow.parquet as pq
+
+    def work() -> int:
+        times = pq.read_table(path)["frame_ms"].to_numpy()
+        len(times), times.sum()
+        np.quantile(times, [0.5, 0.95, 0.99, 0.999])
+        padded = np.concatenate([times, np.full(15, np.nan)])
+        medians = bottleneck.move_median(padded, 31, min_count=1)[15:]
+        return int((times > 2.5 * medians).sum())
+
+    return work
+
+
+CASES: dict[str, tuple[Callable[[Path, int], Path], int, tuple[str, ...]]] = {
+    "combined": (make_combined, 30_000_000, ("perfkit", "decode", "pandas", "polars")),
+    "logs": (make_logs, 20_000_000, ("perfkit", "arrow", "pandas")),
+    "long": (make_long, 50_000_000, ("perfkit", "decode", "bottleneck")),
+}
+"""Maker of the data, frames at scale 1, and ways, ours first."""
+
+TARGETS = {
+    "combined": "decode 1.5, pandas 1/12, polars 1/10, memory 60 MB",
+    "logs": "arrow 1.2, pandas 1/3",
+    "long": "decode 1.5, bottleneck 1/5, memory 90 MB",
+}
+
+
+def run_way(case: str, way: str, path: Path) -> dict[str, Any]:
+    """Run one way once, in this process."""
+    work = globals()[f"{case}_{way}"](path)
+    before = resource.getrusage(resource.RUSAGE_SELF)
+    wall, cpu = time.perf_counter(), time.process_time()
+    result = work()
+    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return {
+        "cpu": time.process_time() - cpu,
+        "wall": time.perf_counter() - wall,
+        "memory": (after - before.ru_maxrss) / 1024,
+        "result": hash(json.dumps(result, sort_keys=True)) if case != "logs" else 0,
+        "checked": result if isinstance(result, int | dict) else 0,
+    }
+
+
+def run_apart(case: str, way: str, path: Path) -> dict[str, Any]:
+    """Run one way once, in a process of its own."""
+    command = [sys.executable, "-m", "tests.benchmarks.frames", "--run", case, way, str(path)]
+    found = subprocess.run(command, capture_output=True, text=True, check=True)
+    return dict(json.loads(found.stdout))
+
+
+def measure_case(case: str, folder: Path, scale: float, repeats: int, ways: list[str]) -> None:
+    """Measure one case and print its table."""
+    make, frames, known = CASES[case]
+    path = make(folder, int(frames * scale))
+    chosen = [way for way in known if not ways or way in ways or way == "perfkit"]
+    found: dict[str, list[dict[str, Any]]] = {way: [] for way in chosen}
+    for _ in range(repeats):
+        for way in chosen:
+            found[way].append(run_apart(case, way, path))
+    print(f"{case}: {int(frames * scale):,} frames (targets: {TARGETS[case]})", flush=True)
+    ours = [run["cpu"] for run in found["perfkit"]]
+    for way, runs in found.items():
+        ratio = statistics.median(a / run["cpu"] for a, run in zip(ours, runs, strict=True))
+        cpu = statistics.median(run["cpu"] for run in runs)
+        memory = max(run["memory"] for run in runs)
+        inverse = "" if ratio >= 1 else f" = 1/{1 / ratio:.1f}"
+        print(f"  {way:11}{cpu:8.2f} s CPU  perfkit/{way} {ratio:5.2f}{inverse}, {memory:5.0f} MB")
+    _compare_hitches(found)
+
+
+def _compare_hitches(found: dict[str, list[dict[str, Any]]]) -> None:
+    """Stop when another way that counts hitches counted others."""
+    ours = found["perfkit"][0]["checked"]
+    for way in set(found) & {"pandas", "polars", "bottleneck"}:
+        theirs = found[way][0]["checked"]
+        if theirs and ours != theirs:
+            sys.exit(f"hitches differ from those of {way}: {ours} and {theirs}")
+
+
+def measure_growth(folder: Path, scale: float, repeats: int) -> None:
+    """Print how cost over decoding grows from 1x to 16x."""
+    print("growth: perfkit/decode by size (target: no faster than decoding itself)")
+    ratios = []
+    for factor in (1, 4, 16):
+        path = make_combined(folder, int(1_875_000 * scale * factor))
+        pairs = [
+            [run_apart("combined", way, path)["cpu"] for way in ("perfkit", "decode")]
+            for _ in range(repeats)
+        ]
+        ratios.append(statistics.median(a / b for a, b in pairs))
+        print(f"  {factor:3}x {ratios[-1]:6.2f}", flush=True)
+    print(
+        f"  growth exponent beyond decoding {math.log(ratios[-1] / ratios[-2]) / math.log(4):.2f}"
+    )
+
+
+def main() -> None:
+    """Read the command line and measure."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.frames", description=__doc__)
+    parser.add_argument("--scale", type=float, default=1.0, help="share of the full sizes")
+    parser.add_argument("--repeats", type=int, default=3, help="runs of each way")
+    parser.add_argument("--cases", nargs="*", default=[*CASES, "growth"], help="what to measure")
+    parser.add_argument("--ways", nargs="*", default=[], help="only perfkit and these ways")
+    parser.add_argument("--data", type=Path, help="keep the data there; a temporary folder if not")
+    parser.add_argument("--run", nargs=3, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.run:
+        case, way, path = asked.run
+        print(json.dumps(run_way(case, way, Path(path))))
+        return
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = asked.data or Path(temporary)
+        for case in asked.cases:
+            if case == "growth":
+                measure_growth(folder, asked.scale, asked.repeats)
+            else:
+                measure_case(case, folder, asked.scale, asked.repeats, asked.ways)
+
+
+if __name__ == "__main__":
+    main()
