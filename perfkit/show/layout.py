@@ -151,17 +151,20 @@ class Canvas:
             self.text(left, top, line, "answer", tone="soft", up="top")
             top += LEADING * answer
         if words.keys and not self.page.tall:
-            top += 0.45 * answer
-            self._keys(words.keys, left, top + 0.6 * answer, right)
-            top += answer
+            top = self._keys(words.keys, left, top + 0.45 * answer, right)
         return top + 0.6 * answer
 
-    def _keys(self, keys: Sequence[Key], left: float, y: float, right: float) -> None:
+    def _keys(self, keys: Sequence[Key], left: float, top: float, right: float) -> float:
+        """Write the keys side by side, in as many lines as they need; return where they end."""
+        small, x = self.size["small"], left
         for key in keys:
-            left = swatch(self, left, y, key)
-            text = fitted(key.text, self.size["small"], right - left)
-            self.text(left, y, text, "small")
-            left += self.width(text, "small") + 1.4 * self.size["small"]
+            text = fitted(key.text, small, right - left - 2.2 * small)
+            if x > left and x + 2.2 * small + self.width(text, "small") > right:
+                x, top = left, top + 1.3 * small
+            x = swatch(self, x, top + 0.7 * small, key)
+            self.text(x, top + 0.7 * small, text, "small")
+            x += self.width(text, "small") + 1.4 * small
+        return top + 1.3 * small
 
     def _footer(self, words: Words, left: float, bottom: float, right: float) -> float:
         size = self.size["small"]
@@ -174,8 +177,8 @@ class Canvas:
         text = " ".join(filter(None, [*said, plain(self.page.disclosure, 400)]))
         lines = wrapped(text, size, right - left, lines=11 if self.page.tall else 5)
         step = (1.2 if self.page.tall else LEADING) * size
-        for place, line in enumerate(reversed(lines)):
-            self.text(left, bottom - place * step, line, "small", tone="soft", up="bottom")
+        for place, line in enumerate(lines, 1 - len(lines)):
+            self.text(left, bottom + place * step, line, "small", tone="soft", up="bottom")
         edge = bottom - len(lines) * step - 0.25 * size
         self.add(self.taper(left, edge, right, edge, 2.2, self.colour.ink))
         return edge - 0.7 * size
@@ -328,16 +331,21 @@ class Panel:
         """Line width in points for a thickness in design pixels."""
         return pixels * 0.72
 
-    def rule_x(self, values: Sequence[float], labels: Sequence[str]) -> None:
+    def rule_x(
+        self, values: Sequence[float], labels: Sequence[str], within: Box | None = None
+    ) -> None:
         """Draw upright grid lines and write their values under them; see :meth:`write_x`."""
         for value in values:
             self.grid([value, value], list(self.y), value == 0)
-        self.write_x(values, labels)
+        self.write_x(values, labels, within)
 
-    def write_x(self, values: Sequence[float], labels: Sequence[str]) -> None:
+    def write_x(
+        self, values: Sequence[float], labels: Sequence[str], within: Box | None = None
+    ) -> None:
         """Write values under the panel: the ends first, then what fits between."""
         canvas, gap = self.canvas, 0.5 * self.canvas.size["small"]
-        left, right = SAFE * canvas.page.w, (1 - SAFE) * canvas.page.w
+        left = within.left if within else SAFE * canvas.page.w
+        right = within.right if within else (1 - SAFE) * canvas.page.w
         taken: list[tuple[float, float]] = []
         order = sorted(range(len(values)), key=lambda i: 0 < i < len(values) - 1)
         for place in order:

@@ -153,7 +153,7 @@ def _column(
         room, track = ends - box.left, Box(box.left, box.top, box.right, box.bottom)
     else:
         longest = max(canvas.width(plain(names[row])) for row in rows)
-        room = min(longest, 0.30 * box.width)
+        room = min(longest, 0.34 * box.width)
         track = Box(box.left + room + GAP, box.top, ends, box.bottom)
     panel = canvas.panel(track, (scale.low, scale.high), (len(rows), 0))
     _headers(canvas, box, numbers, edges)
@@ -171,20 +171,20 @@ def _column(
             cell.set_gid(f"number {row}")
         centre = place + (head / pitch + (1 - head / pitch) / 2 if tall else 0.5)
         slots.append(Slot(panel, centre, thick / pitch, row))
-    _rules(panel, scale, slots, pitch)
+    _rules(panel, scale, slots, box)
     return slots
 
 
-def _rules(panel: Panel, scale: Scale, slots: Sequence[Slot], pitch: float) -> None:
+def _rules(panel: Panel, scale: Scale, slots: Sequence[Slot], box: Box) -> None:
     if not panel.canvas.page.tall:
-        panel.rule_x(scale.ticks, scale.labels)
+        panel.rule_x(scale.ticks, scale.labels, box)
         return
-    reach = 7 / pitch
+    reach = 7 * len(slots) / box.height
     for slot in slots:
         ends = [slot.y - slot.thick / 2 - reach, slot.y + slot.thick / 2 + reach]
         for tick in scale.ticks:
             panel.grid([tick, tick], ends, tick == 0)
-    panel.write_x(scale.ticks, scale.labels)
+    panel.write_x(scale.ticks, scale.labels, box)
 
 
 def _face(column: Numbers) -> str:

@@ -98,7 +98,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     small = canvas.size["small"]
     box = Box(
         canvas.box.left + 3.2 * small, canvas.box.top + 1.4 * small,
-        canvas.box.right - 3.6 * small, canvas.box.bottom - 1.7 * small,
+        canvas.box.right - canvas.width("120 FPS", "small") - 14, canvas.box.bottom - 1.7 * small,
     )  # fmt: skip
     seconds = float(data["frame_ms"].sum() / 1000)
     top = float(data["frame_ms"].max()) * 1.1
