@@ -110,9 +110,9 @@ def find_cycles(
         log_ms = np.log(1000.0 / group["avg_fps"].to_numpy(float)) - shift
         found[str(name)] = cycle, pass_length(log_ms, group["seconds"].to_numpy(float), every)
         shifts[group.index] = shift
-    mean = used[CONFIGURATION].assign(load_shift=shifts)
-    mean["render_scale"] = mean["render_scale"].fillna(1.0)
-    mean = mean.groupby(CONFIGURATION, as_index=False)["load_shift"].mean()
+    each = used[CONFIGURATION].assign(load_shift=shifts)
+    each["render_scale"] = each["render_scale"].fillna(1.0)
+    mean = each.groupby(CONFIGURATION)["load_shift"].mean().reset_index()
     table = seen.table.drop(columns="load_shift").merge(mean, on=CONFIGURATION, how="left")
     return replace(seen, table=table.fillna({"load_shift": 0.0})), Cycles(found)
 

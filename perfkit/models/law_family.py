@@ -12,8 +12,8 @@ import pandas as pd
 
 from perfkit.models.family import PARTS, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.kriging import kernel, krige
-from perfkit.models.law_fit import Problem, fit_law
-from perfkit.models.laws import Form, Law, form_of, take
+from perfkit.models.law_fit import Problem, covariance, fit_law
+from perfkit.models.laws import Form, Law, form_of, slopes, take
 from perfkit.models.ranges import VARIABLES
 from perfkit.models.words import gain_sentence
 
@@ -85,11 +85,14 @@ class LawFits:
         By code of the workload.
     theta : dict of int to ndarray, shape (m, J + 2)
         Parameters; NaN where a subset has no cell of the workload.
+    spread : dict of int to ndarray, shape (m, J + 2, J + 2)
+        Their covariance; NaN likewise.
     """
 
     count: int
     forms: dict[int, Form]
     theta: dict[int, FloatArray]
+    spread: dict[int, FloatArray]
 
     def log_ms(self, rows: Rows) -> FloatArray:
         """Log frame time by every fit, shape (m, n); NaN for workloads that it never saw."""
@@ -99,6 +102,18 @@ class LawFits:
             if len(mine):
                 arrays = form.features(rows.take(mine))
                 result[:, mine] = take(form, self.theta[code], *arrays).log_ms
+        return result
+
+    def variance(self, rows: Rows) -> FloatArray:
+        """Variance of the log frame time that uncertain parameters give, shape (m, n)."""
+        result = np.full((self.count, len(rows)), np.nan)
+        for code, form in self.forms.items():
+            mine = np.flatnonzero(rows.workload == code)
+            if len(mine):
+                features, contention = form.features(rows.take(mine))
+                taken = take(form, self.theta[code], features, contention)
+                slope = slopes(form, taken, contention)
+                result[:, mine] = ((slope @ self.spread[code]) * slope).sum(axis=-1)
         return result
 
     def parts(self, rows: Rows) -> FloatArray:
@@ -131,14 +146,25 @@ def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
     told = law.told_apart(cells.rows)
     forms = {c: form_of(told, cells.rows.take(part.place)) for c, part in sorted_cells.items()}
     problem = _side_by_side(cells, sorted_cells, forms)
-    found = _in_blocks(problem)
-    theta, first = {}, 0
+    share = np.concatenate([_gpus_per_cell(cells, part) for part in sorted_cells.values()])
+    found, unsure = _in_blocks(problem, share)
+    theta, spread, first = {}, {}, 0
     for code, part in sorted_cells.items():
-        own = found[first : first + len(part.used)]
+        own = slice(first, first + len(part.used))
         first += len(part.used)
-        theta[code] = np.full((len(without), forms[code].size + 2), np.nan)
-        theta[code][part.which >= 0] = own[part.which[part.which >= 0]]
-    return LawFits(len(without), forms, theta)
+        ran, which = part.which >= 0, part.which[part.which >= 0]
+        theta[code] = np.full((len(without), found.shape[1]), np.nan)
+        spread[code] = np.full((len(without), *unsure.shape[1:]), np.nan)
+        theta[code][ran] = found[own][which]
+        spread[code][ran] = unsure[own][which]
+    return LawFits(len(without), forms, theta, spread)
+
+
+def _gpus_per_cell(cells: Cells, part: Subsets) -> FloatArray:
+    """GPUs over cells of each subset: cells of one GPU share most of its error."""
+    gpu = cells.rows.gpu[part.place]
+    ran = part.used @ (gpu[:, None] == np.unique(gpu)) > 0
+    return np.asarray(ran.sum(axis=1) / part.used.sum(axis=1))
 
 
 def _side_by_side(
@@ -160,25 +186,22 @@ def _side_by_side(
     return Problem(form, features, contention, log_ms, used)
 
 
-def _in_blocks(problem: Problem) -> FloatArray:
-    """Fit in blocks that stay in the cache of the processor."""
-    count = len(problem.used)
+def _in_blocks(problem: Problem, share: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit in blocks that stay in the cache of the processor; parameters and covariances."""
     step = max(1, BLOCK_NUMBERS // max(1, problem.features[:1].size))
-    blocks = [slice(k, k + step) for k in range(0, count, step)]
-    return np.concatenate(
-        [
-            fit_law(
-                Problem(
-                    problem.form,
-                    problem.features[b],
-                    problem.contention[b],
-                    problem.log_ms[b],
-                    problem.used[b],
-                )
-            )
-            for b in blocks
-        ]
-    )
+    found, unsure = [], []
+    for first in range(0, len(share), step):
+        here = slice(first, first + step)
+        block = Problem(
+            problem.form,
+            problem.features[here],
+            problem.contention[here],
+            problem.log_ms[here],
+            problem.used[here],
+        )
+        found.append(fit_law(block))
+        unsure.append(covariance(block, found[-1], share[here]))
+    return np.concatenate(found), np.concatenate(unsure)
 
 
 def as_key(without: list[IntArray]) -> tuple[GPUs, ...]:
@@ -255,6 +278,17 @@ def blended(
     return np.asarray(said)
 
 
+def law_variance(
+    laws: tuple[Law, ...], cells: Cells, without: tuple[GPUs, ...], rows: Rows
+) -> FloatArray:
+    """Variance of log FPS that the uncertain parameters of laws give, shape (m, n).
+
+    The mean over the laws, which saw the same cells; NaN where a fit had no cell of the workload.
+    """
+    fits = [fit_subsets(law, cells, without) for law in laws]
+    return np.asarray(np.mean([fit.variance(rows) for fit in fits], axis=0))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LawFit(Fitted):
     """Laws fitted to cells.
@@ -283,7 +317,7 @@ class LawFit(Fitted):
         return np.asarray(np.mean([fit.parts(rows) for fit in fits], axis=0))
 
     def terms(self) -> pd.DataFrame:
-        """What 10 % more of each rate would do, by workload, at its middle configuration.
+        """Say what 10 % more of each rate would do, by workload, at its middle configuration.
 
         Standard errors by the jackknife over GPUs.
         """

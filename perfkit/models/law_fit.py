@@ -19,6 +19,9 @@ LOSS_DOF = 4.0
 LEAST_SCALE = 0.03
 """Least scale of the loss on log frame time: no law is truer than that."""
 
+LEAST_SEEN = 0.005
+"""Least scale taken for the covariance of the parameters."""
+
 MAD_TO_SD = 1.4826
 STEPS = 80
 RESCALE = 3
@@ -95,13 +98,14 @@ class State:
         return State(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
-def _scale(residual: FloatArray, used: FloatArray) -> FloatArray:
+def _scale(residual: FloatArray, used: FloatArray, least: float = LEAST_SCALE) -> FloatArray:
     """Median absolute residual of each subset as a standard deviation, shape (m,)."""
     size = np.sort(np.where(used > 0, np.abs(residual), np.inf), axis=1)
     count = used.sum(axis=1).astype(int)
     each = np.arange(len(size))
     middle = (size[each, (count - 1) // 2] + size[each, count // 2]) / 2
-    return np.maximum(MAD_TO_SD * middle, LEAST_SCALE)
+    result: FloatArray = np.maximum(MAD_TO_SD * middle, least)
+    return result
 
 
 def _loss(
@@ -112,9 +116,7 @@ def _loss(
     return result
 
 
-def _residual(
-    form: Form, state: State, theta: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _residual(form: Form, state: State, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
     taken = take(form, theta, state.features, state.contention)
     return (state.target - taken.log_ms) * state.used, slopes(form, taken, state.contention)
 
@@ -131,7 +133,7 @@ def _tried(form: Form, state: State) -> FloatArray:
     gradient -= (state.theta - state.mean) / form.sd**2
     matrix[:, diagonal, diagonal] *= 1 + state.damp[:, None]
     step = np.linalg.solve(matrix, gradient[..., None])[..., 0]
-    result = state.theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+    result: FloatArray = state.theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
     size = form.size
     result[:, size] = np.clip(result[:, size], 0.0, MOST_SHARPNESS)
     result[:, size + 1] = np.clip(result[:, size + 1], 0.0, MOST_CONTENTION)
@@ -188,6 +190,34 @@ def _begin(problem: Problem) -> State:
     scale = _scale(residual, used)
     loss = _loss(residual, used, scale, (theta - state.mean) / form.sd)
     return replace(state, residual=residual, slopes=slope, scale=scale, loss=loss)
+
+
+def covariance(problem: Problem, theta: FloatArray, weight: FloatArray) -> FloatArray:
+    """Covariance of the parameters of each subset by the curvature of loss and prior.
+
+    Parameters
+    ----------
+    problem : Problem
+    theta : ndarray, shape (m, J + 2)
+        As found by `fit_law`.
+    weight : ndarray, shape (m,)
+        What a cell counts: less than one where several cells of a GPU share its error.
+
+    Returns
+    -------
+    ndarray, shape (m, J + 2, J + 2)
+    """
+    form, used = problem.form, problem.used
+    taken = take(form, theta, problem.features, problem.contention)
+    slope = slopes(form, taken, problem.contention)
+    residual = (problem.log_ms - taken.log_ms) * used
+    scale = _scale(residual, used, LEAST_SEEN)[:, None]
+    trust = used * (LOSS_DOF + 1) / (LOSS_DOF + (residual / scale) ** 2) / scale**2
+    matrix = np.swapaxes(slope * (trust * weight[:, None])[..., None], 1, 2) @ slope
+    diagonal = np.arange(matrix.shape[1])
+    matrix[:, diagonal, diagonal] += form.sd**-2
+    result = np.asarray(np.linalg.inv(matrix))
+    return result
 
 
 def fit_law(problem: Problem) -> FloatArray:

@@ -111,7 +111,9 @@ def splits(name: str, passes: pd.DataFrame, units: np.ndarray, draws: int) -> It
             yield Split(~mine | home, mine & (units >= 32))
 
 
-def predicted(study: object, passes: pd.DataFrame, split: Split, recipe: Recipe | None) -> pd.DataFrame:
+def predicted(
+    study: object, passes: pd.DataFrame, split: Split, recipe: Recipe | None
+) -> pd.DataFrame:
     """Asked passes beside what a fit to the known ones says."""
     known = passes[split.known].reset_index(drop=True)
     model = pk.fit(study, known) if recipe is None else pk.fit(study, known, recipe=recipe)
@@ -139,8 +141,9 @@ def scored(rows: pd.DataFrame) -> dict[str, float]:
 
 def by_speed_ups(passes: pd.DataFrame, split: Split) -> pd.DataFrame:
     """Range of a borrowed workload from how much faster the other workloads got."""
-    cells = passes.groupby(["workload", "gpu", "height"])["avg_fps"].mean().map(np.log)
-    table = cells.unstack(["gpu", "height"])
+    table = np.log(
+        passes.pivot_table(index="workload", columns=["gpu", "height"], values="avg_fps")
+    )
     home = [c for c in table.columns if c[0].endswith("016u-loaded")]
     at_home = {height: table[(gpu, height)] for gpu, height in home}
     asked = passes[split.asked]
@@ -211,7 +214,9 @@ def main() -> None:
     asked = parser.parse_args()
     study = pk.load_study(DATA)
     passes = pk.summarize_passes(study).reset_index(drop=True)
-    print("row               median / p90   bias   score  ratio  coverage  refused  sec    to reach")
+    print(
+        "row               median / p90   bias   score  ratio  coverage  refused  sec    to reach"
+    )
     for name in TARGETS:
         if name in asked.only:
             print(measured_row(name, study, passes, asked.draws), flush=True)
