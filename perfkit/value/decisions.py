@@ -13,11 +13,13 @@ from perfkit.value.energy import energy_table
 from perfkit.value.evidence import record_of
 from perfkit.value.goals import goal_games, goal_table
 from perfkit.value.memory import memory_check, memory_cost
+from perfkit.value.next_runs import next_runs
 from perfkit.value.rivals import flip_table, rank_table
 from perfkit.value.scales import scale_probabilities, setting_table
 from perfkit.value.scores import score_forecasts
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games
+from perfkit.value.versions import version_table
 from perfkit.value.worth import build_speeds
 
 
@@ -65,7 +67,9 @@ def decision_tables(
         "forecast_scores": scores.rows,
         "forecast_cards": scores.cards,
         "calibration": scores.calibration if len(scores.cards) else scores.cards,
+        "next_runs": next_runs(study, passes, table, speeds),
         "sittings": sitting_table(passes),
+        "versions": version_table(passes, study.workloads),
         "energy": energy_table(study, passes),
     }
     if len(study.builds):
