@@ -12,7 +12,8 @@ import pytest
 
 import perfkit as pk
 from perfkit.analysis import Analysis
-from perfkit.value.claims import check_claims
+
+pytestmark = pytest.mark.slow
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 # Family Sedge gained 3 % with driver r7; these cards were measured before it came.
@@ -131,10 +132,23 @@ def test_every_planted_defect_is_flagged(analysis: Analysis) -> None:
 
 
 def test_sentences_of_the_script_meet_all_three_verdicts(analysis: Analysis) -> None:
-    table = check_claims(analysis.study, analysis.passes, analysis.predictions)
-    verdict = table.set_index("claim")["verdict"]
+    verdict = analysis.tables["claims"].set_index("claim")["verdict"]
     assert set(verdict) == {"supported", "contradicted", "open"}
     # True ratios: 0.72, 1.005 and 2.47.
     assert verdict["The used Trivet beats the Griddle"] == "contradicted"
     assert verdict["The used Bellows is faster than the Skillet"] == "open"
     assert verdict["The Skillet more than doubles what the bare bench draws"] == "supported"
+
+
+def test_what_slow_memory_costs_is_near_the_truth(analysis: Analysis, truth: ModuleType) -> None:
+    """Three passes in each of two sittings (0.4 % each) over five games: 1.5 % is two errors."""
+    weights = [truth.m.WORKLOADS[w].weight for w in truth.m.FEW]
+    cost = analysis.tables["memory_cost"].set_index(["system", "against"])["fps_ratio"]
+    for slow in ("workbench-default", "workbench-one-module"):
+        ms = {
+            system: [truth.true_ms(system, "Stovepipe", w, 1920, 1080) for w in truth.m.FEW]
+            for system in ("workbench", slow)
+        }
+        gain = np.log(ms["workbench"]) - np.log(ms[slow])
+        ratio = np.exp(np.average(gain, weights=weights))
+        assert cost[slow, "workbench"] == pytest.approx(ratio, rel=0.015)
