@@ -13,6 +13,8 @@ from perfkit.show.manifest import versions
 from perfkit.show.report_html import Part, document, stranger, visible
 from perfkit.show.report_sheets import Sheet, any_columns, sheet
 from perfkit.show.report_tables import (
+    claim_columns,
+    goal_columns,
     pass_columns,
     prediction_columns,
     upgrade_columns,
@@ -34,7 +36,10 @@ _PINNED = {
     "upgrades": upgrade_columns,
     "predictions": prediction_columns,
     "passes": pass_columns,
+    "claims": claim_columns,
+    "goals": goal_columns,
 }
+_OWN_PLACE = {*_PINNED, "flags", "model_comparison", "left_out"}
 
 
 def write_report(analysis: "Analysis", figures: Sequence["Still"], path: Path) -> None:
@@ -80,6 +85,7 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
         _predictions(analysis, sheets),
         _figures(figures, folder),
         _passes(analysis, sheets),
+        *_answers(sheets),
         _further(sheets),
         _limits(analysis, figures, sheets),
         Part("words", "Words", asides()["words"], _words()),
@@ -192,9 +198,19 @@ def _passes(analysis: "Analysis", sheets: dict[str, Sheet]) -> Part | None:
     return Part("passes", "What was measured", asides()["passes"], body, True)
 
 
+def _answers(sheets: dict[str, Sheet]) -> list[Part]:
+    """Sections of the decisions that most studies ask for."""
+    said = asides()
+    return [
+        Part(name, table_title(name), said[name], sheets[name].html(), True)
+        for name in ("goals", "claims")
+        if name in sheets
+    ]
+
+
 def _further(sheets: dict[str, Sheet]) -> Part | None:
-    told = {*_PINNED, "flags", "model_comparison", "left_out"}
-    folds = "".join(_fold(sheets, name, table_title(name)) for name in sheets if name not in told)
+    names = [name for name in sheets if name not in _OWN_PLACE]
+    folds = "".join(_fold(sheets, name, table_title(name)) for name in names)
     return Part("further", "Further answers", asides()["further"], folds, True) if folds else None
 
 

@@ -8,6 +8,7 @@ from perfkit.show.report_sheets import (
     amount,
     dates,
     fps,
+    general,
     money,
     number,
     ranged,
@@ -45,6 +46,7 @@ def upgrade_columns(upgrades: pd.DataFrame) -> list[Column]:
         ranged("Cost per added frame", upgrades, ("cost_per_added_frame", *COST[1:]), money),
         number("Pays below", upgrades["break_even_price"], amount),
         text("Goes together", upgrades["goes_together"]),
+        text("Basis", upgrades.get("basis", pd.Series([""] * len(upgrades)))),
         text("Why", upgrades["reason"], wordy=True),
     ]
 
@@ -85,6 +87,41 @@ def pass_columns(passes: pd.DataFrame) -> list[Column]:
             "Remarks", _joined(passes, ["outcome", "void_reason", "source", "reason"]), wordy=True
         ),
     ]
+
+
+def claim_columns(claims: pd.DataFrame) -> list[Column]:
+    """Columns of the checked sentences: verdict first, then what it rests on."""
+    passes = zip(claims["passes_left"], claims["passes_right"], strict=True)
+    behind = [f"<small>{_count(left)} and {_count(right)} passes</small>" for left, right in passes]
+    basis = zip(claims["basis"], behind, strict=True)
+    return [
+        text("Sentence", claims["claim"]),
+        text("Verdict", claims["verdict"]),
+        ranged("Ratio", claims, ("estimate", "low", "high"), general),
+        number("Passes needed", claims["passes_needed"], amount),
+        number("Flips at a price of", claims["flip_price"], amount),
+        number("Games to turn it", claims["games_to_turn"], amount),
+        Column("Basis", [stranger(what) + count for what, count in basis]),
+        text("Remarks", claims["reason"], wordy=True),
+    ]
+
+
+def goal_columns(goals: pd.DataFrame) -> list[Column]:
+    """Columns of the builds against the goals of the games."""
+    return [
+        text("Machine", goals["build"]),
+        number("Price", goals["price"], amount),
+        text("Within the budget", goals["within_budget"]),
+        number("All goals reached", goals["p_all"], share),
+        number("Expected share of goals", goals["expected_share"], share),
+        text("Hardest", goals["hardest"]),
+        text("Answer", goals["answer"]),
+        text("Remarks", _joined(goals, ["reason"]), wordy=True),
+    ]
+
+
+def _count(value: float) -> str:
+    return "0" if pd.isna(value) else f"{value:.0f}"
 
 
 def _priced(value: pd.DataFrame) -> Column:

@@ -55,13 +55,24 @@ _TITLES = {
     "goes_together": "Which parts go together",
     "cautions": "Before you open a case",
     "claims": "Which sentences hold",
+    "ranks": "How likely each place by cost per frame is",
+    "flip_prices": "At which price the answer flips",
+    "upgrade_games": "What an upgrade does for each game",
+    "goals": "Which machine reaches the goals",
+    "goal_games": "The goals game by game",
+    "last_money": "What the last tenth of the budget buys",
+    "give_up_first": "What to give up first when money is short",
     "memory": "Does the memory run as rated",
+    "memory_cost": "What the memory costs in frames",
     "settings": "Settings for a goal",
+    "setting_steps": "Every step of the render scale",
     "next_runs": "What to film next",
-    "goals": "The cheapest machine that reaches the goals",
+    "sittings": "How many passes a sitting should hold",
     "versions": "Drivers and game versions",
     "energy": "Energy",
-    "scores": "Forecasts against outcomes",
+    "forecast_scores": "Forecasts against outcomes",
+    "forecast_cards": "Forecasts, card by card",
+    "calibration": "Do the ranges hold what they promise",
 }
 
 
@@ -101,6 +112,10 @@ def asides() -> dict[str, str]:
         "should fall.",
         "figures": "The same pictures as in the folder <code>figures</code>.",
         "passes": "Every pass, also those that do not count, with what is remarkable about it.",
+        "goals": "How likely each machine is to reach every game's goal and floor, and whether the "
+        "budget pays for it.",
+        "claims": "Each sentence of the script against the data: supported, contradicted or open. "
+        "The verdicts hold together, however many sentences there are (Holm's correction).",
         "further": "Other questions that this study's files answer.",
         "limits": "Read this before quoting a number.",
         "words": "What the terms mean here.",
@@ -129,5 +144,8 @@ def captions(analysis: "Analysis") -> dict[str, str]:
         "flags": "What each remark rests on: the number measured and the threshold it crossed.",
         "model_comparison": "How far each family was off, each GPU in turn predicted as if it had "
         "never been measured. Errors in per cent of FPS; a bias above zero is optimistic.",
+        "goals": f"{priced}. Probabilities from draws, {at}.",
+        "claims": f"Ratio of left to right, with its range at {level}; for costs and prices, "
+        f"{priced[0].lower()}{priced[1:]}.",
         "left_out": "Passes that are no observation of the model, and why.",
     }
