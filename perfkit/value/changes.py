@@ -290,8 +290,9 @@ def _flips(before: Report, after: Report, causes: _Causes) -> pd.DataFrame:
 
 def _cheapest_frame(report: Report) -> str:
     value = report.tables["value"]
-    cost = pd.to_numeric(value["cost_per_frame"], errors="coerce").dropna()
-    return str(value["build"][cost.idxmin()]) if len(cost) else ""
+    cost = pd.to_numeric(value["cost_per_frame"], errors="coerce").to_numpy(float)
+    known = np.flatnonzero(np.isfinite(cost))
+    return str(value["build"].iloc[known[np.argmin(cost[known])]]) if len(known) else ""
 
 
 def _turned(before: Report, after: Report, name: str, column: str) -> list[tuple[str, str, str]]:

@@ -1,0 +1,86 @@
+"""Spread within and between sittings against published components and R."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from perfkit.value.components import best_passes, nested_components, sitting_spread, sitting_table
+from tests.reference import load_csv, load_json
+
+
+def test_published_nested_components() -> None:
+    """Glass furnace, 4 plants x 4 operators x 4 shifts x 3 batches (5e-4 absolute)."""
+    case = load_json("nested_variance_components")
+    found = nested_components(case["MS"], case["sizes"])
+    assert_allclose(found, case["printed_var_comp"], atol=5e-4)
+    assert_allclose(found, case["recomputed"], rtol=1e-12)
+    assert_allclose(np.sqrt(found), case["printed_sd"], atol=5e-4)
+    assert_allclose(100 * np.array(found) / sum(found), case["printed_pct"], atol=6e-3)
+
+
+def test_negative_components_are_zero() -> None:
+    assert nested_components([1.0, 4.0], [5, 3]) == (0.0, 4.0)
+
+
+def table(logs: np.ndarray, sittings: np.ndarray, cells: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "system": "s", "gpu": "g", "workload": [f"w{cell}" for cell in cells], "width": 1,
+            "height": 1, "render_scale": 1.0, "avg_fps": np.exp(logs), "seconds": 60.0,
+            "frames": np.nan, "low_1pct_fps": np.nan, "outcome": "ran", "void_reason": "",
+            "generated_per_drawn": 0.0, "cap_fps": np.nan, "flags": "", "source": "own",
+            "state": "", "sitting": [f"day {sitting}" for sitting in sittings],
+        }
+    )  # fmt: skip
+
+
+def test_balanced_case_is_dyestuff() -> None:
+    """Davies and Goldsmith 1972 as logs of FPS: 2451.25 within, 1764.05 between (closed form)."""
+    dye = load_csv("dyestuff")
+    batch = dye["Batch"].astype("category").cat.codes.to_numpy()
+    logs = dye["Yield"].to_numpy() / 1000
+    found = sitting_spread(table(logs, batch, np.zeros(len(dye))))
+    assert_allclose(found.within * 1e6, 2451.25, rtol=1e-10)
+    assert_allclose(found.between * 1e6, 1764.05, rtol=1e-10)
+
+
+def test_unequal_numbers_recover_the_truth() -> None:
+    """Simulated: 3 % within, 2 % between, 1 to 6 passes a sitting, mean of 40 studies.
+
+    Three standard errors of that mean are 3 % within and 16 % between.
+    """
+    rng, found = np.random.default_rng(2), []
+    for _ in range(40):
+        counts = rng.integers(1, 7, 60)
+        sitting = np.repeat(np.arange(60), counts)
+        logs = 4 + rng.normal(0, 0.02, 60)[sitting] + rng.normal(0, 0.03, len(sitting))
+        spread = sitting_spread(table(logs, sitting, sitting // 6))
+        found.append((spread.within, spread.between))
+    within, between = np.mean(found, axis=0)
+    assert_allclose(within, 0.03**2, rtol=0.03)
+    assert_allclose(between, 0.02**2, rtol=0.16)
+
+
+@pytest.mark.parametrize(
+    ("within", "between", "best"), [(4.0, 1.0, 6.0), (0.01, 9.0, 1.0), (1.0, 0.0, math.inf)]
+)
+def test_best_passes(within: float, between: float, best: float) -> None:
+    assert best_passes(within, between, 1.0, 9.0) == best
+
+
+def test_best_passes_is_the_minimum_of_variance_times_cost() -> None:
+    within, between, each, setup = 3.0, 0.4, 1.5, 12.0
+    passes = np.linspace(1, 40, 40_000)
+    burden = (between + within / passes) * (setup + each * passes)
+    assert_allclose(best_passes(within, between, each, setup), passes[burden.argmin()], rtol=1e-3)
+
+
+def test_table_says_what_is_missing() -> None:
+    one = sitting_table(table(np.array([4.0, 4.1]), np.array([0, 0]), np.array([0, 0]))).iloc[0]
+    assert one["reason"] == "no configuration was run in two sittings: their spread is not known"
+    lone = sitting_table(table(np.array([4.0]), np.array([0]), np.array([0]))).iloc[0]
+    assert lone["reason"] == "no configuration was run twice in a sitting"
+    assert math.isnan(lone["passes_per_sitting"])

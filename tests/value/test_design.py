@@ -1,0 +1,60 @@
+"""Designs against published optima: Guest 1958, Hoel 1958, Kiefer and Wolfowitz 1960."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from perfkit.value.design import d_optimal, leverage, log_det_gain
+from tests.reference import load_json
+
+CASES = load_json("d_optimal")
+
+
+def powers(points: np.ndarray, degree: int) -> np.ndarray:
+    return np.vander(np.asarray(points, float), degree + 1, increasing=True)
+
+
+@pytest.mark.parametrize("degree", ["1", "2", "3", "4", "5"])
+def test_continuous_designs_reach_the_bound_of_their_terms(degree: str) -> None:
+    """Equivalence theorem: largest standardised variance equals the number of terms (1e-9)."""
+    case = CASES["continuous_polynomial_on_minus1_1"][degree]
+    design = np.sqrt(case["weight"]) * powers(case["support"], int(degree))
+    assert_allclose(np.linalg.det(design.T @ design), case["det_M"], rtol=1e-9)
+    grid = powers(np.linspace(-1, 1, 2001), int(degree))
+    assert_allclose(leverage(design, grid).max(), case["expected_max"], rtol=1e-9)
+
+
+@pytest.mark.parametrize("name", list(CASES["exact_designs_by_enumeration"]))
+def test_exact_designs_by_exchange(name: str) -> None:
+    """Same determinant, and one of the same designs, as full enumeration."""
+    case = CASES["exact_designs_by_enumeration"][name]
+    grid = np.linspace(-1, 1, int(case["candidate_grid"].split()[0]))
+    chosen = d_optimal(powers(grid, case["degree"]), case["n"])
+    design = powers(grid[chosen], case["degree"])
+    assert_allclose(np.linalg.det(design.T @ design), case["det_XtX"], rtol=1e-9)
+    assert any(np.allclose(grid[chosen], each, atol=1e-9) for each in case["designs"])
+
+
+def test_next_run_by_leverage() -> None:
+    case = CASES["next_run"]
+    design = np.column_stack([np.ones(4), case["existing_points"]])
+    candidates = np.column_stack([np.ones(9), case["candidates"]])
+    found = leverage(design, candidates)
+    assert_allclose(found, case["prediction_leverage_xMinvx"], rtol=1e-9)
+    assert int(np.argmax(found)) == case["best_index"]
+    after = case["det_XtX_before"] * np.exp(log_det_gain(design, candidates))
+    assert_allclose(after, case["det_after_each"], rtol=1e-9)
+
+
+def test_hat_values_add_up_to_the_terms() -> None:
+    design = np.column_stack([np.ones(9), np.random.default_rng(1).normal(size=(9, 3))])
+    hat = leverage(design, design)
+    assert_allclose(hat.sum(), 4, rtol=1e-12)
+    assert (hat >= 1 / 9 - 1e-12).all()
+    assert (hat <= 1 + 1e-12).all()
+
+
+def test_a_direction_never_seen_has_no_finite_leverage() -> None:
+    found = leverage(np.array([[1.0, 0.0], [1.0, 0.0]]), np.array([[1.0, 0.0], [1.0, 1.0]]))
+    assert_allclose(found[0], 0.5)
+    assert np.isinf(found[1])

@@ -1,0 +1,145 @@
+"""Kept forecasts against later passes: what counts, and how it is scored."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from perfkit.value.scores import clopper_pearson, interval_score, score_forecasts
+from tests.value.market import market, measured, runs, summary
+
+BIRCH = {"Fen": 60.0, "Moor": 120.0, "Tarn": 240.0}
+
+
+def forecast(game: str, fps: float, made_on: str = "2026-10-01", **more: object) -> dict:
+    row = {"made_on": made_on, "inputs_sha256": "0" * 64, "model": "time sum", "system": "bench"}
+    row |= {"gpu": "Birch", "workload": game, "width": 1920, "height": 1080, "render_scale": 1}
+    return row | {"fps": fps, "pred_low": 0.8 * fps, "pred_high": 1.25 * fps, "level": 0.9} | more
+
+
+@pytest.mark.parametrize("successes", [0, 1, 5, 10])
+def test_clopper_pearson_is_statsmodels(successes: int) -> None:
+    expected = proportion_confint(successes, 10, alpha=0.1, method="beta")
+    assert_allclose(clopper_pearson(successes, 10, 0.90), expected, rtol=1e-10)
+    assert np.isnan(clopper_pearson(0, 0, 0.9)).all()
+
+
+def test_interval_score_by_hand() -> None:
+    """Width 1; 0.5 below costs 2 / 0.1 x 0.5 = 10 more (Gneiting and Raftery 2007)."""
+    found = interval_score(np.array([1.5, 0.5, 2.25]), 1.0, 2.0, 0.9)
+    assert_allclose(found, [1.0, 11.0, 6.0], rtol=1e-12)
+
+
+def test_interval_score_prefers_the_true_quantiles() -> None:
+    """A proper score: of many ranges the central one of the true law scores best."""
+    draws = stats.norm.rvs(size=200_000, random_state=np.random.default_rng(3))
+    widths = np.array([0.8, 1.2, 1.645, 2.1, 3.0])
+    scores = [interval_score(draws, -w, w, 0.9).mean() for w in widths]
+    assert int(np.argmin(scores)) == 2
+
+
+def test_nothing_to_score_says_so(tmp_path: Path) -> None:
+    study = market(tmp_path)
+    found = score_forecasts(study, summary(study))
+    assert str(found).startswith("nothing to score: forecasts.csv has no forecast")
+
+
+def made(rows: list[dict], passes: list[dict], folder: Path) -> tuple[pd.DataFrame, object]:
+    study = market(folder, passes=passes, forecasts=[])
+    frame = pd.DataFrame(rows)
+    frame["made_on"] = pd.to_datetime(frame["made_on"]).astype("datetime64[s]")
+    import dataclasses
+
+    study = dataclasses.replace(study, forecasts=frame)
+    found = score_forecasts(study, summary(study))
+    return found.rows, found
+
+
+def test_scored_by_hand(tmp_path: Path) -> None:
+    """Fen: measured 66 for 60, inside; Moor: 160 for 120, outside; Tarn: never run."""
+    later = runs("Birch", {"Fen": [66.0], "Moor": [160.0]}, date="2026-10-05")
+    rows, found = made(
+        [forecast(game, fps) for game, fps in BIRCH.items()], measured() + later, tmp_path
+    )
+    assert rows["inside"].tolist() == ["yes", "no", ""]
+    assert_allclose(rows["log_error"][:2], np.log([66 / 60, 160 / 120]), rtol=1e-12)
+    width = np.log(1.25 / 0.8)
+    beyond = np.log(160 / 150)
+    assert_allclose(rows["interval_score"][:2], [width, width + 20 * beyond], rtol=1e-9)
+    assert rows["reason"].tolist() == ["", "", "this configuration has not been run"]
+    card = found.cards.iloc[0]
+    assert (card["rows"], card["inside_share"]) == (2, 0.5)
+    assert found.coverage == 0.5
+    assert_allclose(
+        [found.coverage_low, found.coverage_high], clopper_pearson(0.5, 1, 0.9), rtol=1e-12
+    )
+    assert "coverage over 1 cards: 50%" in str(found)
+
+
+@pytest.mark.parametrize(
+    ("made_on", "reason"),
+    [
+        ("2026-10-04", ""),
+        ("2026-10-05", "made on the day of the card's first pass"),
+        ("2026-10-06", "made after the card's first pass"),
+    ],
+)
+def test_only_forecasts_from_before_count(tmp_path: Path, made_on: str, reason: str) -> None:
+    later = runs("Birch", {"Fen": [66.0]}, date="2026-10-05")
+    rows, _ = made([forecast("Fen", 60.0, made_on)], measured() + later, tmp_path)
+    assert rows["reason"].tolist() == [reason]
+
+
+def test_of_several_forecasts_the_earliest_counts(tmp_path: Path) -> None:
+    later = runs("Birch", {"Fen": [66.0]}, date="2026-10-05")
+    rows, found = made(
+        [forecast("Fen", 50.0, "2026-09-02"), forecast("Fen", 60.0, "2026-09-01")],
+        measured() + later,
+        tmp_path,
+    )
+    assert rows["reason"].tolist() == ["an earlier forecast for this card counts", ""]
+    assert len(found.cards) == 1
+
+
+def test_card_that_has_not_come_waits(tmp_path: Path) -> None:
+    rows, found = made([forecast("Fen", 60.0)], measured(), tmp_path)
+    assert rows["reason"].tolist() == ["the card has not come yet"]
+    assert np.isnan(found.coverage)
+    assert "not scored, 1: the card has not come yet" in str(found)
+
+
+def test_passes_without_a_date_prove_nothing(tmp_path: Path) -> None:
+    rows, _ = made([forecast("Fen", 60.0)], measured() + runs("Birch", {"Fen": [66.0]}), tmp_path)
+    assert rows["reason"].iloc[0].startswith("a pass of the card has no date")
+
+
+def test_calibration_counts_each_card_once(tmp_path: Path) -> None:
+    """A perfect and a hopeless card: half of the cards inside at every width."""
+    gpus = [
+        {
+            "gpu": gpu,
+            "kind": "discrete",
+            "compute_units": 9,
+            "lanes_per_unit": 64,
+            "clock_mhz": 2000,
+        }
+        for gpu in ("Birch", "Alder")
+    ]
+    later = runs("Birch", BIRCH_RUNS, date="2026-10-05")
+    later += runs("Alder", {"Fen": [999.0]}, date="2026-10-05")
+    study = market(tmp_path, passes=later, gpus=gpus, builds=[], prices=[])
+    import dataclasses
+
+    lines = [forecast(game, fps) for game, fps in BIRCH.items()]
+    frame = pd.DataFrame([*lines, forecast("Fen", 60.0, gpu="Alder")])
+    frame["made_on"] = pd.to_datetime(frame["made_on"]).astype("datetime64[s]")
+    found = score_forecasts(dataclasses.replace(study, forecasts=frame), summary(study))
+    assert (found.calibration["cards"] == 2).all()
+    assert_allclose(found.calibration["observed"], 0.5)
+
+
+BIRCH_RUNS = {game: [fps] for game, fps in BIRCH.items()}
