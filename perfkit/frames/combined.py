@@ -22,7 +22,7 @@ from perfkit.frames.statistics import FrameStatistics
 from perfkit.frames.stream import WHOLE, PassReader
 
 ID_COLUMN = "pass_id"
-_BATCH_ROWS = 1 << 14
+_BATCH_ROWS = 1 << 15
 _HELD_FRAMES = 1 << 22
 
 Pieces = Iterator[tuple[str, Floats]]

@@ -40,38 +40,38 @@ def block_length(values: NDArray[np.float64]) -> float:
     1.0
     """
     n = len(values)
-    centred = values - values.mean()
+    centred = values - float(np.add.reduce(values)) / n
     runs = max(5, int(math.log10(n)))
     most = min(math.ceil(math.sqrt(n)) + runs, n - 2)
-    products = np.correlate(np.concatenate([centred, np.zeros(most)]), centred, mode="valid")
+    padded = np.zeros(n + most)
+    padded[:n] = centred
+    products = np.correlate(padded, centred, mode="valid").tolist()
     if products[0] <= 0:
         return 1.0
     quiet = _first_quiet_lag(centred, products, runs)
     width = most if quiet is None else min(2 * max(quiet, 1), most)
-    k = np.arange(1, width + 1)
-    weighted = np.minimum(1.0, 2 * (1 - k / width)) * products[1 : width + 1] / n
-    g = 2 * float((k * weighted).sum())
-    spectrum = float(products[0]) / n + 2 * float(weighted.sum())
+    g = spectrum = 0.0
+    for k in range(1, width + 1):
+        weighted = min(1.0, 2 * (1 - k / width)) * products[k] / n
+        g += 2 * k * weighted
+        spectrum += 2 * weighted
+    spectrum += products[0] / n
     longest = float(math.ceil(min(3 * math.sqrt(n), n / 3)))
     if spectrum == 0:
         return longest
-    length: float = (2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
-    return min(length, longest)
+    return min(float((2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)), longest)
 
 
-def _first_quiet_lag(
-    centred: NDArray[np.float64], products: NDArray[np.float64], runs: int
-) -> int | None:
+def _first_quiet_lag(centred: NDArray[np.float64], products: list[float], runs: int) -> int | None:
     """Find the first lag from which `runs` autocorrelations in a row are not significant."""
     n, most = len(centred), len(products) - 1
     limit = 2 * math.sqrt(math.log10(n) / n)
-    squares = centred * centred
     # Each autocorrelation is scaled by the parts of the series that enter it.
-    whole = float(products[0])
-    without_first = (whole - np.cumsum(squares[: most + 1])).tolist()
-    without_last = (whole - np.cumsum(squares[: n - most - 2 : -1])).tolist()
+    head, tail = centred[:most], centred[: n - most - 1 : -1]
+    without_first = (products[0] - np.cumsum(head * head)).tolist()
+    without_last = (products[0] - np.cumsum(tail * tail)).tolist()
     small = 0
-    for lag, product in enumerate(products.tolist()[:most]):
+    for lag, product in enumerate(products[:most]):
         scale = without_first[lag] * without_last[lag]
         small = small + 1 if scale > 0 and abs(product) < limit * math.sqrt(scale) else 0
         if small == runs and lag + 1 >= runs:
@@ -106,10 +106,14 @@ def block_standard_error(values: NDArray[np.float64], length: int) -> float:
     0.7071067811865476
     """
     n = len(values)
-    centred = values - values.mean()
-    sums = np.concatenate([[0.0], np.cumsum(np.concatenate([centred, centred[: length - 1]]))])
-    block_means = (sums[length:] - sums[:-length]) / length
-    return math.sqrt(length / n * float(np.mean(block_means**2)))
+    circle = np.empty(n + length)
+    circle[0] = 0.0
+    circle[1 : n + 1] = values - float(np.add.reduce(values)) / n
+    circle[n + 1 :] = circle[1:length]
+    sums = np.cumsum(circle)
+    block_sums = sums[length:] - sums[:-length]
+    block_sums *= block_sums
+    return math.sqrt(float(np.add.reduce(block_sums)) / length) / n
 
 
 def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ import numpy as np
 
 from perfkit.frames.dependence import line_change
 from perfkit.frames.order import Floats
-from perfkit.frames.thresholds import DRIFT_CHANGE
+from perfkit.frames.thresholds import DRIFT_CHANGE, STEP_SHARE
 
 HEAD = 64
 """Frames at the start that are looked at one by one."""
@@ -25,6 +25,8 @@ STEP_PARTS = (1, 2, 3, 4)
 """Refreshes that the shortest usual frame may span."""
 
 _TRIM = 0.01
+_PARTS = np.array(STEP_PARTS, dtype=float)[:, None]
+_WIDTHS = STEP_WIDTH * _PARTS
 _MIX = 2_654_435_761  # an odd number near 2^32 over the golden ratio: products look random (Knuth)
 
 
@@ -45,7 +47,7 @@ class Signs:
     step_share : float
         Share of the sample that are, within 2 % of edge_ms.
     second_step_share : float
-        Share of the sample on the second most frequent multiple.
+        Share of the sample on the second most frequent multiple; 0 where too few are on any.
     tick_ms : float
         Smallest difference between two unequal frames of the sample; NaN where all are equal.
     spread_ms : float
@@ -136,11 +138,12 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
     drift, chance = line_change(np.log(runs), math.log1p(DRIFT_CHANGE.value) / 2)
     low, high, smaller, between, valley = _two_groups(ranked)
     count = len(ranked)
-    first, last = np.searchsorted(ranked, [edge * (1 - EDGE_WIDTH), edge * (1 + EDGE_WIDTH)])
+    marks = edge * np.array([1 - 2 * EDGE_WIDTH, 1 - EDGE_WIDTH, 1 + EDGE_WIDTH])
+    below, first, last = np.searchsorted(ranked, marks).tolist()
     return Signs(
         edge_ms=edge,
-        edge_share=float(last - first) / count,
-        below_share=float(np.searchsorted(ranked, edge * (1 - 2 * EDGE_WIDTH))) / count,
+        edge_share=(last - first) / count,
+        below_share=below / count,
         step_ms=step,
         step_share=step_share,
         second_step_share=second,
@@ -159,18 +162,20 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
 
 def _steps(ranked: Floats, edge: float) -> tuple[float, float, float]:
     """Find the refresh of which the sample's frames are multiples, its share and the second's."""
-    best = (edge, 0.0, 0.0)
-    for parts in STEP_PARTS:
-        multiples = ranked * (parts / edge)
-        whole = np.rint(multiples)
-        on = np.abs(multiples - whole) <= STEP_WIDTH * parts
-        share = float(np.count_nonzero(on)) / len(ranked)
+    multiples = ranked * (_PARTS / edge)
+    whole = np.rint(multiples)
+    on = np.abs(multiples - whole) <= _WIDTHS
+    best, share = 0, 0.0
+    for place, count in enumerate(on.sum(axis=1).tolist()):
         # A finer grid holds more by chance: it must hold clearly more to be preferred.
-        if share > best[1] + 0.1:
-            levels = np.sort(np.bincount(np.minimum(whole[on], 64).astype(np.intp)))
-            second = float(levels[-2]) / len(ranked) if len(levels) > 1 else 0.0
-            best = (edge / parts, share, second)
-    return best
+        if count > (share + 0.1) * len(ranked):
+            best, share = place, count / len(ranked)
+    if share < STEP_SHARE.value:
+        return edge / STEP_PARTS[best], share, 0.0
+    steps = np.minimum(whole[best][on[best]], 64).astype(np.intp)
+    levels = np.sort(np.bincount(steps))
+    second = float(levels[-2]) / len(ranked) if len(levels) > 1 else 0.0
+    return edge / STEP_PARTS[best], share, second
 
 
 def _two_groups(ranked: Floats) -> tuple[float, float, float, float, float]:
