@@ -31,6 +31,10 @@ PADDING = 4
 PEAKS = 3
 """How the period is sought: a spectrum of the mean profile, its highest peaks looked at closer."""
 
+LOOKS = (0.5, 0.05)
+"""How far around a peak it is looked closer, one look after the other, in rounds of the longest
+pass."""
+
 CLIP = 4.0
 """Frames further than this many scaled median deviations from their pass are taken as that far."""
 
@@ -261,18 +265,25 @@ def _periods(frames: Frames) -> FloatArray:
     peaks = peaks[np.argsort(-power[peaks], kind="stable")][:PEAKS]
     if not len(peaks):
         return np.empty(0)
-    near = (frequency[peaks][:, None] + np.linspace(-0.5, 0.5, 21) / longest).ravel()
-    near = near[near > 0]
     filled = np.flatnonzero(count)
     middle = (filled + 0.5) / BINS * longest
     target, weight = profile[filled] / count[filled], count[filled].astype(float)
-    left = []
-    for each in near:
-        design = np.column_stack([np.ones(len(middle)), basis(middle * each)])
-        gram = (design * weight[:, None]).T @ design + 1e-9 * weight.sum() * np.eye(design.shape[1])
-        gain = design.T @ (weight * target)
-        left.append(-gain @ np.linalg.solve(gram, gain))
-    return np.asarray(1.0 / near[np.argsort(left, kind="stable")[:1]])
+    best = frequency[peaks]
+    for reach in LOOKS:
+        near = (best[:, None] + reach * np.linspace(-1.0, 1.0, 21) / longest).ravel()
+        near = near[near > 0]
+        gained = [_gain(middle * each, target, weight) for each in near]
+        best = near[[int(np.argmax(gained))]]
+    return np.asarray(1.0 / best)
+
+
+def _gain(phase: FloatArray, target: FloatArray, weight: FloatArray) -> float:
+    """Weighted sum of squares that a cycle takes off the profile."""
+    design = np.column_stack([np.ones(len(phase)), basis(phase)])
+    gram = (design * weight[:, None]).T @ design
+    gram += 1e-9 * weight.sum() * np.eye(design.shape[1])
+    product = design.T @ (weight * target)
+    return float(product @ np.linalg.solve(gram, product))
 
 
 def find_cycle(traces: list[FloatArray]) -> LoadCycle | None:

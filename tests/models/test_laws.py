@@ -137,17 +137,14 @@ def test_a_cycle_is_found_and_its_shift_foretold():
     traces = [wave(0.25, ms, int(700 / ms), 0.02, k) for k, ms in enumerate([2, 3, 5, 7, 11, 4])]
     cycle = find_cycle(traces)
     assert cycle is not None
-    assert cycle.period_s == pytest.approx(0.25, rel=0.01)
+    assert cycle.period_s == pytest.approx(0.25, rel=0.001)
     for ms in (1.5, 9.0, 40.0):
-        whole = wave(0.25, ms, 4000)
-        base = np.log(whole.mean()) - cycle.shift(whole)
+        base = np.log(ms) - np.log(np.i0(0.3))  # mean of exp(-0.3 sin) over a round is I0(0.3)
         short = wave(0.25, ms, max(int(333 / ms), 3))
         seconds = np.array([short.sum() / 1000.0])
         said = cycle.expected_shift(np.array([base]), seconds)[0]
-        # Of 8 frames in the pass one more or less is open.
-        near = 0.02 if ms < 20 else 0.06
-        assert said == pytest.approx(np.log(short.mean()) - base, abs=near)
-        assert cycle.shift(short) == pytest.approx(np.log(short.mean()) - base, abs=0.02)
+        assert said == pytest.approx(np.log(short.mean()) - base, abs=0.005)
+        assert cycle.shift(short) == pytest.approx(np.log(short.mean()) - base, abs=0.005)
 
 
 def test_noise_has_no_cycle():
