@@ -160,10 +160,11 @@ def _combine(rows: pd.DataFrame) -> pd.DataFrame:
         log_low_ratio=("log_ratio", "mean"),
         load_shift=("load_shift", "mean"),
     )
-    return cells.merge(means, on=CONFIGURATION).assign(
-        log_fps=lambda f: np.log(f["avg_fps"]),
-        scatter=lambda f: f["sd_log_avg"].fillna(0.0) ** 2 * (1.0 - 1.0 / f["passes"]),
-    )
+    distinct = rows[[*CONFIGURATION, "avg_fps"]].drop_duplicates()
+    distinct = distinct.assign(scatter=np.log(distinct["avg_fps"]))
+    scatter = distinct.groupby(CONFIGURATION, as_index=False)["scatter"].var(ddof=0)
+    cells = cells.merge(means, on=CONFIGURATION).merge(scatter, on=CONFIGURATION)
+    return cells.assign(log_fps=np.log(cells["avg_fps"]))
 
 
 def _pass_sd(rows: pd.DataFrame) -> float:
