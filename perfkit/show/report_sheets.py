@@ -188,10 +188,15 @@ def text(title: str, values: Iterable[Any], *, wordy: bool = False) -> Column:
     return Column(title, [stranger(value) if value != "" else "" for value in values], None, wordy)
 
 
-def number(title: str, values: Iterable[float], form: Callable[[float], str] = general) -> Column:
-    """Make a column of plain numbers, unknown ones said in words."""
+def number(
+    title: str,
+    values: Iterable[float],
+    form: Callable[[float], str] = general,
+    unknown: str = NOT_KNOWN,
+) -> Column:
+    """Make a column of plain numbers, missing ones said in the words of `unknown`."""
     values = [float(value) for value in values]
-    return Column(title, [form(v) or NOT_KNOWN for v in values], [cell_text(v) for v in values])
+    return Column(title, [form(v) or unknown for v in values], [cell_text(v) for v in values])
 
 
 def ranged(

@@ -98,9 +98,9 @@ def claim_columns(claims: pd.DataFrame) -> list[Column]:
         text("Sentence", claims["claim"]),
         text("Verdict", claims["verdict"]),
         ranged("Ratio", claims, ("estimate", "low", "high"), general),
-        number("Passes needed", claims["passes_needed"], amount),
-        number("Flips at a price of", claims["flip_price"], amount),
-        number("Games to turn it", claims["games_to_turn"], amount),
+        number("Passes needed", claims["passes_needed"], amount, ""),
+        number("Flips at a price of", claims["flip_price"], amount, ""),
+        number("Games to turn it", claims["games_to_turn"], amount, ""),
         Column("Basis", [stranger(what) + count for what, count in basis]),
         text("Remarks", claims["reason"], wordy=True),
     ]

@@ -455,3 +455,23 @@ def test_all_controls_are_reached_by_keyboard(opened):
         if len(seen - {-1}) == wanted:
             break
     assert len(seen - {-1}) == wanted
+
+
+def test_a_study_without_builds_and_prices_gives_a_page_too(browser, tmp_path):
+    study = tmp_path / "study"
+    hostile_study(study)
+    for name in ("builds.csv", "prices.csv"):
+        (study / name).unlink()
+    write_report(pk.analyse(pk.load_study(study)), [], tmp_path / "report.html")
+    page = browser.new_page()
+    said = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.goto((tmp_path / "report.html").as_uri())
+    page.wait_for_selector("html[data-ready]")
+    assert page.locator("#explorer, #value, #upgrades").count() == 0
+    assert "no cost per frame is given" in page.locator("#short").inner_text()
+    assert rows(page, "passes").count() == 45
+    assert Axe().run(page).response["violations"] == []
+    assert said == []
+    page.close()
