@@ -2,8 +2,7 @@
 
 Sources: NIST Statistical Reference Datasets, Analysis of Variance (certified); components by ISO
 5725-2:1994, clause 7.4 (formulas from memory, standard identities); O. L. Davies and P. L.
-Goldsmith (1972), Statistical Methods in Research and Production (dyestuff; by R's lme4); nested
-example of a general statistics package's help page (plants, operators, shifts, batches).
+Goldsmith (1972), Statistical Methods in Research and Production (dyestuff; by R's lme4).
 """
 
 import numpy as np
@@ -56,14 +55,3 @@ def test_dyestuff_between_batches_is_what_reml_finds() -> None:
     fitted = [row["vcov"] for row in expected["REML"]["varcomp"]]
     assert found == pytest.approx(fitted, rel=1e-7)
     assert found == pytest.approx((1764.05, 2451.25), rel=1e-12)
-
-
-def test_four_nested_levels() -> None:
-    example = load_json("nested_variance_components")
-    found = nested_components(example["MS"], example["sizes"])
-    # Printed to three decimals.
-    assert found == pytest.approx(example["printed_var_comp"], abs=5e-4)
-    assert sum(found) == pytest.approx(example["printed_total"], abs=1e-3)
-    share = 100 * np.array(found) / sum(found)
-    assert share == pytest.approx(example["printed_pct"], abs=6e-3)
-    assert np.sqrt(found) == pytest.approx(example["printed_sd"], abs=6e-4)
