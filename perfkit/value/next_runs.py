@@ -106,7 +106,7 @@ def next_runs(
     noise = _noise(cells)
     if not math.isfinite(noise) or not speeds.common.any():
         return pd.DataFrame(columns=columns)
-    found = _narrowings(study, configuration_speeds(study, passes, table), speeds, noise, table)
+    found = _narrowings(study, configuration_speeds(study, passes, table), speeds, noise)
     if found.empty:
         return pd.DataFrame(columns=columns)
     width, height = study.settings.value_at
@@ -133,27 +133,21 @@ def _noise(cells: pd.DataFrame) -> float:
 
 
 def _narrowings(
-    study: Study, rows: pd.DataFrame, speeds: BuildSpeeds, noise: float, table: pd.DataFrame
+    study: Study, rows: pd.DataFrame, speeds: BuildSpeeds, noise: float
 ) -> pd.DataFrame:
     """One row per machine and common workload; a machine of several builds stands once."""
     built = machines(study)
     built = built[speeds.compared & (built["reason"] == "").to_numpy()]
-    predicted = rows["predicted_row"].to_numpy()
-    device = np.where(predicted >= 0, table["scale_device"].to_numpy(float)[predicted], 0.0)
-    own = (
-        np.where(predicted >= 0, table["scale_own"].to_numpy(float)[predicted], rows["log_scale"])
-        if len(table)
-        else rows["log_scale"].to_numpy(float)
-    )
-    facts = rows.assign(shared=device if len(table) else 0.0, own=own)
-    facts = facts.set_index(["system", "gpu", "workload"])
+    facts = rows.set_index(["system", "gpu", "workload"])
     games = [name for name, shared in zip(speeds.workloads, speeds.common, strict=True) if shared]
     weights = speeds.weights[speeds.common] / speeds.weights[speeds.common].sum()
     z = float(stats.norm.isf((1 - LEVEL) / 2))
     found = []
     for (system, gpu), those in built.groupby(["system", "gpu"], sort=False):
         mine = facts.loc[[(system, gpu, game) for game in games]]
-        belief = Belief(mine["shared"].to_numpy(float), mine["own"].to_numpy(float), weights)
+        belief = Belief(
+            mine["scale_device"].to_numpy(float), mine["scale_own"].to_numpy(float), weights
+        )
         now, after = narrowed(belief, noise)
         found.append(
             pd.DataFrame(

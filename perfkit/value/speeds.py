@@ -170,11 +170,13 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
     -------
     DataFrame
         system, gpu, workload, fps, log_scale, dof, low_1pct_fps, low_log_scale, passes, basis,
-        reason, predicted_row (position in `table`, -1 where measured).
+        reason, predicted_row (position in `table`, -1 where measured), scale_device and scale_own
+        (the parts of log_scale that a device's rows share and that each has alone).
     """
     width, height = study.settings.value_at
     cells = measured_cells(passes)
-    cells = cells[_at(cells, width, height)].assign(predicted_row=-1)
+    cells = cells[_at(cells, width, height)].assign(predicted_row=-1, scale_device=0.0)
+    cells["scale_own"] = cells["log_scale"]
     cells["reason"] = np.where(
         cells["log_scale"].isna(), "no configuration was run twice: spread not known", ""
     )
@@ -192,9 +194,8 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
         reason=fresh["reason"].where(fresh["fps"].isna(), ""),
     )
     columns = [*_MACHINE, "fps", "log_scale", "dof", "low_1pct_fps", "low_log_scale", "passes"]
-    return pd.concat([cells, fresh], ignore_index=True)[
-        [*columns, "basis", "reason", "predicted_row"]
-    ]
+    columns += ["basis", "reason", "predicted_row", "scale_device", "scale_own"]
+    return pd.concat([cells, fresh], ignore_index=True)[columns]
 
 
 def _t_quantile(level: pd.Series, dof: pd.Series) -> FloatArray:

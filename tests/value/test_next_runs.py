@@ -30,7 +30,7 @@ def test_narrowing_is_the_update_of_a_normal_law() -> None:
 
 
 def test_one_pass_more_of_a_measured_cell() -> None:
-    """n passes become n + 1: the variance s^2 / n becomes s^2 / (n + 1)."""
+    """N passes become n + 1: the variance s^2 / n becomes s^2 / (n + 1)."""
     belief = Belief(np.zeros(1), np.array([0.03 / np.sqrt(3)]), np.ones(1))
     assert_allclose(narrowed(belief, 0.03)[1][0], 0.03 / 2, rtol=1e-12)
 
@@ -73,7 +73,7 @@ def versions(folder: Path, *passes: dict) -> pd.DataFrame:
 
 def driven(factor: float, driver: str, date: str, games: tuple[str, ...] = ("Fen",)) -> list[dict]:
     noise = np.exp([-0.01, 0.0, 0.01])
-    return runs("Ember", {game: 50 * factor * noise for game in games}, driver=driver, date=date)
+    return runs("Ember", dict.fromkeys(games, 50 * factor * noise), driver=driver, date=date)
 
 
 def test_bridge_gives_the_ratio_and_its_range(tmp_path: Path) -> None:
