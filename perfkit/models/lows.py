@@ -78,20 +78,3 @@ def left_out_ratio(cells: Cells, follow: float) -> FloatArray:
         mine = cells.rows.gpu == gpu
         result[mine] = fit_ratio(cells.take(~mine), follow).log_ratio(cells.rows.take(mine))
     return result
-
-
-def choose_ratio(cells: Cells) -> tuple[LowRatio, FloatArray]:
-    """Choose by left-out error whether the ratio follows the rates.
-
-    Returns
-    -------
-    LowRatio
-        The better of the two, fitted to all cells.
-    ndarray, shape (n,)
-        Its left-out log ratios.
-    """
-    tried = [left_out_ratio(cells, follow) for follow in LEVELS]
-    errors = [np.abs(one - cells.log_low_ratio) for one in tried]
-    worth = [float(np.nanmean(e)) if np.isfinite(e).any() else np.inf for e in errors]
-    best = int(np.argmin(worth))
-    return fit_ratio(cells, LEVELS[best]), tried[best]

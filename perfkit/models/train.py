@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import stdtrit
 
+from perfkit.models.direct_lows import Lows, choose_lows
 from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
 from perfkit.models.intervals import Scales, Spread, Width
-from perfkit.models.lows import LowRatio, choose_ratio
 from perfkit.models.selection import (
     Choice,
     Combination,
@@ -128,7 +128,7 @@ class Trained:
         Left-out predictions of every family.
     settled : Settled
         Choice and width.
-    low : LowRatio
+    low : Lows
         Model of log(1 % low / average).
     low_spread : Spread
         Width of the log 1 % low.
@@ -139,7 +139,7 @@ class Trained:
     fitted: tuple[Fitted, ...]
     left: LeftOut
     settled: Settled
-    low: LowRatio
+    low: Lows
     low_spread: Spread
 
     def predict(self, rows: Rows) -> Predicted:
@@ -221,7 +221,7 @@ def train(cells: Cells, recipe: Recipe) -> Trained:
     """
     left = leave_out_each(recipe.families, cells)
     settled = settle(left, recipe)
-    low, left_ratio = choose_ratio(cells)
+    low, left_ratio = choose_lows(cells, recipe.families[0], settled.choice.predicted)
     of_low = replace(cells, log_fps=cells.log_fps + cells.log_low_ratio)
     low_left = LeftOut(of_low, left.families, left.log_fps + left_ratio[:, None])
     return Trained(

@@ -1,0 +1,95 @@
+"""The 1 % low by the law of the averages: what else the slow frames owe to the hardware.
+
+A ratio to the average that one workload keeps everywhere is only right where slow frames have the
+same causes as the others. Here a family is fitted to the 1 % lows as it is to the averages, and the
+ratio is what lies between the two fits.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+
+from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
+from perfkit.models.lows import LEVELS, fit_ratio, left_out_ratio
+
+
+class Lows(Protocol):
+    """A model of log(1 % low / average)."""
+
+    def log_ratio(self, rows: Rows) -> FloatArray:
+        """Median log ratio of each row, at most 0."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DirectLows:
+    """Two fits of one family.
+
+    Attributes
+    ----------
+    lows, averages : Fitted
+        To the same cells.
+    otherwise : Lows
+        For workloads that neither saw.
+    """
+
+    lows: Fitted
+    averages: Fitted
+    otherwise: Lows
+
+    def log_ratio(self, rows: Rows) -> FloatArray:
+        """Median log ratio of each row, at most 0."""
+        between = np.minimum(self.lows.log_fps(rows) - self.averages.log_fps(rows), 0.0)
+        return np.where(np.isfinite(between), between, self.otherwise.log_ratio(rows))
+
+
+def _with_lows(cells: Cells) -> tuple[Cells, Cells]:
+    """Cells that have a 1 % low: with it in place of the average, and as they are."""
+    known = cells.take(np.isfinite(cells.log_low_ratio))
+    return replace(known, log_fps=known.log_fps + known.log_low_ratio), known
+
+
+def _left_out_direct(cells: Cells, family: Family) -> FloatArray:
+    result = np.full(len(cells), np.nan)
+    lows, averages = _with_lows(cells)
+    gpus = averages.gpus
+    if len(gpus) < 2:
+        return result
+    each = [gpus[k : k + 1] for k in range(len(gpus))]
+    own = np.searchsorted(gpus, averages.rows.gpu), np.arange(len(averages))
+    between = np.array(family.left_out(lows, each))[own]
+    between -= np.array(family.left_out(averages, each))[own]
+    result[np.isfinite(cells.log_low_ratio)] = np.minimum(between, 0.0)
+    return result
+
+
+def choose_lows(cells: Cells, family: Family, predicted: FloatArray) -> tuple[Lows, FloatArray]:
+    """Choose the model of the 1 % low by its error on GPUs left out.
+
+    Parameters
+    ----------
+    cells : Cells
+        n cells.
+    family : Family
+        Of the candidate that is fitted to the lows themselves.
+    predicted : ndarray, shape (n,)
+        Left-out log FPS of the averages.
+
+    Returns
+    -------
+    Lows
+        The best of: one ratio a workload, a ratio that follows the rates, the family.
+    ndarray, shape (n,)
+        Its left-out log ratios.
+    """
+    tried = [left_out_ratio(cells, follow) for follow in LEVELS]
+    direct = _left_out_direct(cells, family)
+    tried.append(np.where(np.isfinite(direct), direct, tried[0]))
+    truth = cells.log_fps + cells.log_low_ratio
+    errors = [np.abs(predicted + one - truth) for one in tried]
+    worth = [float(np.nanmean(e)) if np.isfinite(e).any() else np.inf for e in errors]
+    best = int(np.argmin(worth))
+    if best < len(LEVELS):
+        return fit_ratio(cells, LEVELS[best]), tried[best]
+    fits = [family.fit(part) for part in _with_lows(cells)]
+    return DirectLows(fits[0], fits[1], fit_ratio(cells, LEVELS[0])), tried[best]
