@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from perfkit.defaults import DRAWS, LEVEL, SEED
@@ -19,7 +20,7 @@ from perfkit.models.observations import (
     to_cells,
     to_rows,
 )
-from perfkit.models.predictions import Model, predict_table
+from perfkit.models.predictions import Model, frame_time_parts, predict_table
 from perfkit.models.rates import Catalogue, attach_rates
 from perfkit.models.refusals import Known, what_is_known
 from perfkit.models.registry import LIMIT, RECIPE
@@ -135,12 +136,55 @@ class Fit:
         """
         return draw_fps(self.predict(targets), n, self.seed if seed is None else seed)
 
+    def parts(self) -> pd.DataFrame:
+        """Split the modelled frame time of what was measured by cause.
+
+        Returns
+        -------
+        DataFrame
+            workload, system, gpu, drawn_mpx, one column per cause in ms, limited_by; no rows
+            where nothing could be fitted.
+        """
+        return frame_time_parts(self.models[0]) if self.models else pd.DataFrame()
+
+    def by_workload(self) -> pd.DataFrame:
+        """Sum up the honest errors of each workload.
+
+        Returns
+        -------
+        DataFrame
+            workload, cells, median_abs_pct, bias_pct (signed; of FPS), coverage: each GPU
+            predicted as if it had never been measured.
+        """
+        known = self.errors[self.errors["predicted"].notna()]
+        ratio = np.log(known["predicted"].astype(float) / known["fps"].astype(float))
+        inside = known["fps"].between(known["pred_low"], known["pred_high"])
+        rows = pd.DataFrame(
+            {
+                "workload": known["workload"],
+                "size": 100.0 * np.abs(np.expm1(ratio)),
+                "log_ratio": ratio,
+                "inside": inside.astype(float),
+            }
+        )
+        grouped = rows.groupby("workload", as_index=False).agg(
+            cells=("size", "size"),
+            median_abs_pct=("size", "median"),
+            bias_pct=("log_ratio", "mean"),
+            coverage=("inside", "mean"),
+        )
+        return grouped.assign(bias_pct=100.0 * np.expm1(grouped["bias_pct"].astype(float)))
+
     def _repr_html_(self) -> str:
         """Show the fit as a page part; every name of the study escaped."""
+        parts = self.parts()
+        limits = parts.drop_duplicates(["workload", "gpu", "system"]) if len(parts) else parts
         heading = f"Model: {self.family}" if self.family else "No model"
         tables = (
             ("Error leaving each GPU out (range of log FPS)", self.comparison),
+            ("Error by workload, each GPU predicted as if never measured", self.by_workload()),
             ("Terms", self.terms),
+            ("What limits each workload on the GPUs measured (smallest size)", limits),
         )
         lists = (("Warnings", self.warnings), ("Runs that teach most", self.runs_that_teach))
         return fit_html(heading, tables, lists)

@@ -78,20 +78,28 @@ class Model:
     cycles: Cycles
 
 
-def limiting_part(trained: Trained, rows: Rows) -> pd.Series:
-    """Name the largest part of the modelled frame time, "" where no family tells parts."""
+def believed_parts(trained: Trained, rows: Rows) -> FloatArray:
+    """Frame time by cause (ms) of the heaviest family that tells it, shape (m, 4)."""
     shares = trained.settled.choice.weights.shares([f.name for f in trained.recipe.families])
     by_weight = sorted(
         zip(trained.recipe.families, trained.fitted, strict=True),
         key=lambda pair: -shares[pair[0].name],
     )
-    result = pd.Series("", index=range(len(rows)), dtype="str")
+    result = np.full((len(rows), len(PARTS)), np.nan)
     for _, fitted in by_weight:
-        parts = fitted.parts(rows)
-        told = np.isfinite(parts).all(axis=1) & (parts.sum(axis=1) > 0)
-        largest = np.array(PARTS)[np.argmax(np.nan_to_num(parts), axis=1)]
-        result = result.mask(result.eq("") & told, pd.Series(largest))
+        open_rows = np.flatnonzero(np.isnan(result).any(axis=1))
+        if not len(open_rows):
+            break
+        result[open_rows] = fitted.parts(rows.take(open_rows))
     return result
+
+
+def limiting_part(trained: Trained, rows: Rows) -> pd.Series:
+    """Name the largest part of the modelled frame time, "" where no family tells parts."""
+    parts = believed_parts(trained, rows)
+    told = np.isfinite(parts).all(axis=1) & (parts.sum(axis=1) > 0)
+    largest = np.array(PARTS)[np.argmax(np.nan_to_num(parts), axis=1)]
+    return pd.Series(np.where(told, largest, ""), dtype="str")
 
 
 def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> list[str]:
@@ -263,8 +271,27 @@ def predict_table(
     return out[list(COLUMNS)]
 
 
-def part_rows(model: Model, table: pd.DataFrame) -> FloatArray:
-    """Parts of the frame time (ms) of configurations, shape (n, 4)."""
-    names = model.trained.cells.rows.names
-    rows = to_rows(names, table, bandwidth=model.bandwidth, cpu_fill=model.cpu_fill)
-    return np.asarray(model.trained.fitted[0].parts(rows))
+def frame_time_parts(model: Model) -> pd.DataFrame:
+    """Split the modelled frame time of every measured cell by cause.
+
+    Returns
+    -------
+    DataFrame
+        workload, system, gpu, drawn_mpx, arithmetic_ms, memory_ms, processor_ms, fixed_cost_ms,
+        limited_by; parts are of the believed family, or of the next that tells parts.
+    """
+    rows = model.trained.cells.rows
+    parts = believed_parts(model.trained, rows)
+    columns = [f"{part.replace(' ', '_')}_ms" for part in PARTS]
+    frame = pd.DataFrame(
+        {
+            "workload": np.array(rows.names.workloads, dtype=object)[rows.workload],
+            "system": np.array(rows.names.systems, dtype=object)[rows.system],
+            "gpu": np.array(rows.names.gpus, dtype=object)[rows.gpu],
+            "drawn_mpx": rows.drawn_mpx,
+            **dict(zip(columns, parts.T, strict=True)),
+        }
+    )
+    frame["limited_by"] = limiting_part(model.trained, rows)
+    keys = ["workload", "drawn_mpx", "gpu", "system"]
+    return frame.sort_values(keys, kind="stable", ignore_index=True)

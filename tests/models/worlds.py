@@ -12,7 +12,8 @@ megapixels and S processor speed, each relative to a middle machine at 1920 x 10
     curved   log t = log T - x ln C - y ln B + z ln P + 0.06 (ln C)^2
 
 No family holds bent, hidden or curved. log FPS adds a GPU term (sd `device_sd`), a term of GPU and
-workload (`own_sd`) and a pass term (`pass_sd`). A naive fit takes the rows of one GPU for independent and gets ranges too narrow.
+workload (`own_sd`) and a pass term (`pass_sd`). A naive fit takes the rows of one GPU for
+independent and gets ranges too narrow.
 """
 
 from dataclasses import dataclass
