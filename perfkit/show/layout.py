@@ -168,10 +168,9 @@ class Canvas:
 
     def _footer(self, words: Words, left: float, bottom: float, right: float) -> float:
         size = self.size["small"]
-        said = [
-            words.conditions,
-            f"Prices of {day(self.page.price_date)}." * bool(self.page.price_date),
-        ]
+        said = [words.conditions]
+        if self.page.price_date:
+            said.append(f"Prices of {day(self.page.price_date)}.")
         if self.page.tall:
             said.insert(1, " ".join(f"{key.name}: {key.text}." for key in words.keys))
         text = " ".join(filter(None, [*said, plain(self.page.disclosure, 400)]))

@@ -1,9 +1,10 @@
-"""Clip frames by compositing: two pictures are drawn, every frame is cut from them.
+"""Clip frames by compositing: a chart is drawn in a few stages, every frame is cut from them.
 
-One picture is the chart without what moves, the other the finished chart. A frame is the first
-with some rectangles of the second, and a rectangle's right edge runs along whole pixels. Agg clips
-at whole pixels too, so each frame equals, to the bit, a full redraw with every moving artist
-clipped to its rectangle; no order of drawing is changed and no edge is blended twice.
+The first stage lacks all that moves, the last is the finished chart. A frame is the first with
+some rectangles of later ones. What comes in gradually is made of upright edges alone (bars, frames
+of a trace), and its rectangle ends at a whole pixel, where Agg clips exactly; everything else comes
+in at once. So a frame equals, to the bit, a full redraw with each moving artist clipped to its
+rectangle: no order of drawing is changed and no edge is blended twice.
 """
 
 from collections.abc import Iterator, Sequence
@@ -27,7 +28,7 @@ Pixels = npt.NDArray[np.uint8]
 
 @dataclass(frozen=True, slots=True)
 class Reveal:
-    """A rectangle of the finished picture that comes in from its left edge.
+    """A rectangle of a stage that comes in from its left edge.
 
     Attributes
     ----------
@@ -35,6 +36,8 @@ class Reveal:
         Pixels, from the top left; `right` and `bottom` are the first ones outside.
     start, end : int
         Last frame without anything of it, first frame with all of it.
+    stage : int
+        Which stage it is cut from, from 1.
     even : bool
         Move evenly; otherwise the movement starts fast and settles.
     """
@@ -45,6 +48,7 @@ class Reveal:
     bottom: int
     start: int
     end: int
+    stage: int = 1
     even: bool = False
 
     def edge(self, frame: int) -> int:
@@ -74,19 +78,21 @@ class Clip:
 
     Attributes
     ----------
-    still : ndarray of uint8, shape (height, width, 4)
-        Without what moves.
-    done : ndarray of uint8, shape (height, width, 4)
-        Finished.
+    stages : tuple of ndarray of uint8, shape (height, width, 4)
+        From the picture without what moves to the finished one.
     reveals : tuple of Reveal
     frames : int
         How many frames the clip has.
     """
 
-    still: Pixels
-    done: Pixels
+    stages: tuple[Pixels, ...]
     reveals: tuple[Reveal, ...]
     frames: int
+
+    @property
+    def done(self) -> Pixels:
+        """The finished picture."""
+        return self.stages[-1]
 
     def frame(self, number: int) -> Pixels:
         """Make one frame.
@@ -100,11 +106,11 @@ class Clip:
         -------
         ndarray of uint8, shape (height, width, 4)
         """
-        made = self.still.copy()
+        made = self.stages[0].copy()
         for reveal in self.reveals:
             rows = slice(reveal.top, reveal.bottom)
             columns = slice(reveal.left, reveal.edge(number))
-            made[rows, columns] = self.done[rows, columns]
+            made[rows, columns] = self.stages[reveal.stage][rows, columns]
         return made
 
     def runs(self) -> Iterator[tuple[Pixels, int]]:
@@ -129,19 +135,17 @@ class Clip:
 
 def film(
     figure: "Figure",
-    moving: Sequence["Artist"],
-    reveals: Sequence[Reveal],
+    parts: Sequence[tuple[Sequence["Artist"], Reveal]],
     frames: int,
     width: int,
 ) -> Clip:
-    """Draw the two pictures of a clip.
+    """Draw the stages of a clip.
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
-    moving : sequence of Artist
-        What is missing from the first picture.
-    reveals : sequence of Reveal
+    parts : sequence of (sequence of Artist, Reveal)
+        What moves, and how.
     frames : int
     width : int
         Pixels.
@@ -150,10 +154,10 @@ def film(
     -------
     Clip
     """
-    done = pixels(figure, width).copy()
-    for artist in moving:
-        artist.set_visible(False)
-    still = pixels(figure, width).copy()
-    for artist in moving:
-        artist.set_visible(True)
-    return Clip(still, done, tuple(reveals), frames)
+    stages = []
+    for stage in range(max(reveal.stage for _, reveal in parts) + 1):
+        for artists, reveal in parts:
+            for artist in artists:
+                artist.set_visible(reveal.stage <= stage)
+        stages.append(pixels(figure, width).copy())
+    return Clip(tuple(stages), tuple(reveal for _, reveal in parts), frames)

@@ -21,13 +21,14 @@ from perfkit.show.motion_thirds import Third, draw_third, third_lines
 from perfkit.show.png import write_png
 from perfkit.show.sidecar import sidecar, sidecar_text
 from perfkit.show.stills import study_page
-from perfkit.show.style import Page, house
+from perfkit.show.style import Page, house, pixels
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
 SECONDS = 10
 THIRD_SECONDS = 3
+ROW_FRAMES = 26
 PLATE = 0.92
 """How much of the page's ground stands behind a clip; the rest is the video below."""
 
@@ -67,17 +68,7 @@ def build_up(data: pd.DataFrame, page: Page) -> Clip:
     Clip
         Names, axis and words stand from the first frame; a row's numbers follow its bar.
     """
-    figure = averages.draw(data, page)
-    bars, numbers = _by_row(figure, "bar", "range"), _by_row(figure, "number")
-    pause, each = RATE // 2, 26
-    step = min(14, (SECONDS - 4) * RATE // len(bars))
-    reveals = []
-    for place, row in enumerate(sorted(bars)):
-        start = pause + place * step
-        reveals.append(_reveal(bars[row], page, start, start + each))
-        reveals.append(_reveal(numbers[row], page, start + each - 8, start + each))
-    moving = [artist for group in (bars, numbers) for row in group.values() for artist in row]
-    return film(figure, moving, reveals, SECONDS * RATE, page.width)
+    return _film(averages.draw(data, page), page)
 
 
 def run_trace(data: pd.DataFrame, page: Page) -> Clip:
@@ -93,10 +84,51 @@ def run_trace(data: pd.DataFrame, page: Page) -> Clip:
     -------
     Clip
     """
-    figure = trace.draw(data, page)
-    moving = [artist for name in ("frames", "mark", "label") for artist in _named(figure, name)]
-    reveal = _reveal(moving, page, RATE // 2, (SECONDS - 2) * RATE)
-    return film(figure, moving, [replace(reveal, even=True)], SECONDS * RATE, page.width)
+    return _film(trace.draw(data, page), page)
+
+
+def _film(figure: Figure, page: Page) -> Clip:
+    pixels(figure, page.width)
+    return film(figure, moving_parts(figure, page), SECONDS * RATE, page.width)
+
+
+def moving_parts(figure: Figure, page: Page) -> list[tuple[list[Artist], Reveal]]:
+    """Tell what moves in a chart, and when: bars row by row, or a trace from left to right.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        The averages or the trace, drawn once at the page's size.
+    page : Page
+
+    Returns
+    -------
+    list of (list of Artist, Reveal)
+    """
+    bars = _by_row(figure, "bar")
+    if not bars:
+        return _running_parts(figure, page)
+    after = _by_row(figure, "range", "number")
+    step = max(1, min(14, (SECONDS - 4) * RATE // len(bars)))
+    parts = []
+    for place, row in enumerate(sorted(bars)):
+        start = RATE // 2 + place * step
+        parts.append((bars[row], _reveal(bars[row], page, start, start + ROW_FRAMES)))
+        end = start + ROW_FRAMES + 1
+        parts += [([mark], _reveal([mark], page, end - 1, end, 2)) for mark in after[row]]
+    return parts
+
+
+def _running_parts(figure: Figure, page: Page) -> list[tuple[list[Artist], Reveal]]:
+    """Run the frames evenly; a mark or label comes in when the frames have passed it."""
+    frames = _named(figure, "frames")
+    run = replace(_reveal(frames, page, RATE // 2, (SECONDS - 2) * RATE), even=True)
+    parts = [(frames, run)]
+    for mark in [*_named(figure, "mark"), *_named(figure, "label")]:
+        reveal = _reveal([mark], page, 0, 1, 2)
+        passed = next((n for n in range(run.end) if run.edge(n) >= reveal.right), run.end)
+        parts.append(([mark], replace(reveal, start=passed - 1, end=passed)))
+    return parts
 
 
 def lower_third(third: Third, page: Page) -> Clip:
@@ -115,7 +147,7 @@ def lower_third(third: Third, page: Page) -> Clip:
     figure, plate = draw_third(third, page)
     left, top, right, bottom = (round(edge * page.scale) for edge in plate)
     reveal = Reveal(left - 2, top - 2, right + 2, bottom + 2, 0, RATE)
-    return film(figure, figure.artists, [reveal], THIRD_SECONDS * RATE, page.width)
+    return film(figure, [(figure.artists, reveal)], THIRD_SECONDS * RATE, page.width)
 
 
 def _named(figure: Figure, name: str) -> list[Artist]:
@@ -130,11 +162,11 @@ def _by_row(figure: Figure, *names: str) -> dict[int, list[Artist]]:
     return rows
 
 
-def _reveal(artists: Sequence[Artist], page: Page, start: int, end: int) -> Reveal:
+def _reveal(artists: Sequence[Artist], page: Page, start: int, end: int, stage: int = 1) -> Reveal:
     box = Bbox.union([artist.get_window_extent() for artist in artists]).padded(3 * page.scale)
     left, right = math.floor(box.x0), math.ceil(box.x1)
     top, bottom = page.height - math.ceil(box.y1), page.height - math.floor(box.y0)
-    return Reveal(max(left, 0), max(top, 0), right, bottom, start, end)
+    return Reveal(max(left, 0), max(top, 0), right, bottom, start, end, stage)
 
 
 def write_clips(

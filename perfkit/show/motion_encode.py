@@ -12,7 +12,7 @@ from perfkit.show.motion import RATE, Pixels
 from perfkit.show.png import png_bytes
 
 _PRORES = ["-c:v", "prores_ks", "-profile:v", "4444", "-pix_fmt", "yuva444p10le"]
-_PRORES += ["-alpha_bits", "8", "-qscale:v", "16", "-vendor", "apl0"]
+_PRORES += ["-alpha_bits", "16", "-qscale:v", "16", "-vendor", "apl0"]
 _SAME_BYTES = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact"]
 _COLOUR = ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"]
 
