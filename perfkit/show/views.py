@@ -216,7 +216,8 @@ def table(
     no builds.csv in this study
     """
     kept = frame if columns is None else frame[[name for name in columns if name in frame]]
-    return TableView(kept.head(rows).round(digits), len(frame), missing)
+    decimals = dict.fromkeys(kept.select_dtypes("number"), digits)
+    return TableView(kept.head(rows).round(decimals), len(frame), missing)
 
 
 def further(analysis: "Analysis", name: str, missing: str, **more: Any) -> TableView:
