@@ -32,7 +32,7 @@ PRIOR_GPUS = 4.0
 
 FURTHER_DOF = 2.0
 """Degrees of freedom, beyond GPUs less one, that other workloads' errors on the same GPUs are good
-for at most."""
+for at most; none with two GPUs."""
 
 FASTER, SLOWER = 0.05, 0.01
 """Scale of log FPS added in quadrature for each unit of ln-distance outside the range seen, on the
@@ -247,9 +247,10 @@ class LocalSpread(Spread):
         least = LEAST_OWN * total
         own = np.maximum(total - shared, least)
         own_mean = np.clip(total - about - shared, least, own)
+        most = self.dof + (FURTHER_DOF if self.dof > 1 else 0.0)
         return Scales(
             device=np.sqrt(shared + beyond),
             own=np.sqrt(own),
             own_mean=np.sqrt(own_mean),
-            dof=np.minimum(told + PRIOR_GPUS - 1.0, self.dof + FURTHER_DOF),
+            dof=np.minimum(told + PRIOR_GPUS - 1.0, most),
         )

@@ -8,6 +8,12 @@ measured FPS, less one. The interval score (Gneiting and Raftery 2007, equation 
 set against the better of two single families with a plain range: root mean square of the passes
 of left-out GPUs, by workload, times a t with GPUs less one degrees of freedom. The borrowed
 workload is set against the spread of the other workloads' speed-ups.
+
+Constants that were chosen while looking at these splits: the expected shares, their spreads,
+SHARPNESS, SHARPNESS_SD and CONTENTION_SD of perfkit.models.laws; LOSS_DOF and LEAST_SCALE of
+law_fit; RESIDUAL_SD, NOISE_SD, REACH and SAME_AT_ALL_SIZES of kriging; HARMONICS and LEAST_SHARE
+of load_cycle; HELPS of cycles; REACH, PRIOR_GPUS, FURTHER_DOF, FASTER and SLOWER of local_width;
+the three laws of the blend. Numbers on these splits are that much too good.
 """
 
 import argparse
