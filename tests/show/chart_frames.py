@@ -190,17 +190,93 @@ def prices(names: list[str]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
+def memory(names: list[str]) -> pd.DataFrame:
+    kept = np.linspace(52, 97, len(names))
+    return pd.DataFrame(
+        {
+            "gpu": names[-1],
+            "system": names,
+            "against": names[::-1],
+            "bandwidth_pct": kept - 10,
+            "kept_pct": kept,
+            "kept_low": kept - 3,
+            "kept_high": kept + 2,
+            "workloads": 11.0,
+            "basis": np.resize(["measured", "predicted"], len(names)),
+            **SIZE,
+        }
+    )
+
+
+def settings(names: list[str]) -> pd.DataFrame:
+    scales = [1.0, 0.75, 0.5]
+    count = len(names) * len(scales)
+    chance = np.linspace(0, 1, count)
+    return pd.DataFrame(
+        {
+            "build": names[0],
+            "workload": np.repeat(names, len(scales)),
+            "goal_fps": 60.0,
+            "render_scale": np.tile(scales, len(names)),
+            "fps": np.linspace(30, 150, count),
+            "probability": chance,
+            "basis": "measured",
+            "enough": chance >= 0.9,
+            **SIZE,
+        }
+    )
+
+
+def forecasts(names: list[str]) -> pd.DataFrame:
+    fps = np.linspace(160, 24, len(names))
+    return pd.DataFrame(
+        {
+            "gpu": names[-1],
+            "system": names[0],
+            "workload": names,
+            **SIZE,
+            "fps": fps,
+            "pred_low": fps * 0.85,
+            "pred_high": fps * 1.18,
+            "measured": fps * np.linspace(1.3, 0.9, len(names)),
+            "level": 0.9,
+            "made_on": "2026-09-03",
+            "inside": np.arange(len(names)) > 0,
+        }
+    )
+
+
+def next_runs(names: list[str]) -> pd.DataFrame:
+    worth = np.linspace(9, 0.4, len(names))
+    return pd.DataFrame(
+        {
+            "workload": names,
+            "gpu": names[::-1],
+            "system": names[0],
+            "at_hand": np.resize(["yes", "no"], len(names)),
+            "narrows_pct": worth * 2,
+            "minutes": 2.0,
+            "narrows_pct_per_minute": worth,
+            **SIZE,
+        }
+    )
+
+
 FRAMES: dict[str, Callable[[list[str]], pd.DataFrame]] = {
     "averages": averages,
     "trace": trace,
     "spread": spread,
+    "memory": memory,
+    "settings": settings,
     "cards": cards,
     "accuracy": accuracy,
     "curves": curves,
+    "forecasts": forecasts,
     "cost": cost,
     "frontier": frontier,
     "flip": flip,
     "prices": prices,
+    "next": next_runs,
 }
 
 

@@ -120,7 +120,7 @@ def test_contrast(name: str, theme: str) -> None:
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("name", ["averages", "cost"])
+@pytest.mark.parametrize("name", ["averages", "cost", "memory", "next"])
 def test_bars_start_at_zero(name: str, shape: str) -> None:
     figure = draw(CHART_OF[name], named("plain", 9), page(shape))
     bars = figure.findobj(
@@ -152,7 +152,7 @@ def test_every_figure_states_price_date_and_disclosure(name: str, shape: str) ->
 
 
 @pytest.mark.parametrize(
-    "name", sorted(set(FRAMES) - {"accuracy", "flip", "cost", "frontier", "prices"})
+    "name", sorted(set(FRAMES) - {"accuracy", "flip", "cost", "frontier", "prices", "forecasts"})
 )
 def test_every_measured_figure_states_passes_and_size(name: str) -> None:
     figure = draw(CHART_OF[name], named("plain", 5), page("wide"))

@@ -45,9 +45,11 @@ def redraw(figure: Any, parts: list[tuple[list[Artist], Reveal]], page: Page, nu
                 artist, artist.get_clip_box() if artist.get_clip_on() else None
             )
             box = Bbox.from_extents(reveal.left, low, edge, high)
-            artist.set_visible(edge > reveal.left)
+            shown = Bbox.intersection(own, box) if own else box
+            whole = shown is not None and round(shown.x1) > round(shown.x0)
+            artist.set_visible(whole and edge > reveal.left)
             artist.set_clip_on(True)
-            artist.set_clip_box(Bbox.intersection(own, box) if own else box)
+            artist.set_clip_box(shown)
     return pixels(figure, page.width)
 
 
