@@ -49,10 +49,16 @@ def _modelled(analysis: Analysis) -> str:
     model = analysis.model
     if not model.family:
         return f"No other GPU can be predicted: {' '.join(model.warnings)}"
-    chosen = model.comparison[model.comparison["chosen"].astype(bool)].iloc[0]
+    chosen = model.comparison[model.comparison["chosen"].astype(bool)]
+    if chosen.empty:
+        return (
+            f"Predictions by {model.family}, never held against a GPU left out: "
+            f"{' '.join(model.warnings)}"
+        )
+    errors = chosen.iloc[0]
     return (
         f"Predictions by {model.family}: on a GPU it had not seen, half were off by less than "
-        f"{chosen['median_abs_pct']:.1f} %, nine in ten by less than {chosen['p90_abs_pct']:.0f} %"
+        f"{errors['median_abs_pct']:.1f} %, nine in ten by less than {errors['p90_abs_pct']:.0f} %"
     )
 
 
