@@ -37,9 +37,9 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     NothingToShow
         No GPU could be left out.
     """
-    errors = analysis.model.errors.dropna(subset=["fps", "predicted"])
+    errors = analysis.model.errors.dropna(subset=["fps", "predicted", "pred_low", "pred_high"])
     if errors.empty:
-        raise NothingToShow("no GPU could be left out and predicted from the others")
+        raise NothingToShow("too few GPUs to leave one out and give its predictions a range")
     columns = ["gpu", "system", "workload", "width", "height", "fps"]
     kept = errors[[*columns, "predicted", "pred_low", "pred_high"]].reset_index(drop=True)
     kinds = analysis.study.gpus.set_index("gpu")["kind"]
