@@ -61,7 +61,7 @@ def central_range(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArr
     position = np.array([(1 - level) / 2, (1 + level) / 2]) * (draws.shape[-1] - 1)
     below = np.floor(position).astype(int)
     above = np.minimum(below + 1, draws.shape[-1] - 1)
-    ordered = np.partition(draws, np.unique([below, above, [-1, -1]]), axis=-1)
+    ordered = np.sort(draws, axis=-1)  # quicker here than selecting four ranks
     ends = ordered[..., below] + (position - below) * (ordered[..., above] - ordered[..., below])
     ends = np.where(np.isnan(ordered[..., -1:]), np.nan, ends)
     return ends[..., 0], ends[..., 1]
@@ -95,17 +95,17 @@ def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     """
     result = np.full(len(prices), np.nan)
     known = np.flatnonzero(np.isfinite(prices) & np.isfinite(speeds).all(axis=-1))
-    if not len(known):
-        return result
     known = known[np.argsort(prices[known], kind="stable")]
-    price, speed = prices[known], speeds[known]
-    best = np.maximum.accumulate(speed, axis=0)
-    first = np.searchsorted(price, price, side="left")
-    last = np.searchsorted(price, price, side="right") - 1
-    on_frontier = speed == best[last]
-    dearer = first > 0
-    on_frontier[dearer] &= speed[dearer] > best[first[dearer] - 1]
-    result[known] = on_frontier.mean(axis=-1)
+    fastest_cheaper = np.full(speeds.shape[1], -np.inf)
+    for group in np.split(known, np.flatnonzero(np.diff(prices[known])) + 1):
+        fastest = fastest_cheaper
+        for build in group:
+            fastest = np.maximum(fastest, speeds[build])
+        better = fastest > fastest_cheaper
+        for build in group:
+            on_frontier = (speeds[build] == fastest) & better
+            result[build] = np.count_nonzero(on_frontier) / len(on_frontier)
+        fastest_cheaper = fastest
     return result
 
 
@@ -158,9 +158,16 @@ def overtaking_prices(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     [[250.0], [600.0]]
     """
     costs = prices[:, None] / speeds
-    costs = np.where(np.isfinite(costs), costs, np.inf)
+    costs[~np.isfinite(costs)] = np.inf
     if len(costs) < 2:
         return np.full_like(costs, np.nan)
-    best_two = np.partition(costs, 1, axis=0)[:2]
-    rival = np.where(costs == best_two[0], best_two[1], best_two[0])
-    return np.where(np.isfinite(rival), rival, np.nan) * speeds
+    draw = np.arange(costs.shape[1])
+    best = costs.argmin(axis=0)
+    lowest = costs[best, draw]
+    costs[best, draw] = np.inf
+    next_lowest = costs.min(axis=0)
+    rival = np.broadcast_to(lowest, costs.shape).copy()
+    rival[best, draw] = next_lowest
+    rival[~np.isfinite(rival)] = np.nan
+    rival *= speeds
+    return rival

@@ -162,7 +162,7 @@ def _frame_times(
     found = np.full(len(starts), np.nan)
     for place in np.unique(mark[mark < len(ranks.marks)]):
         rows = np.flatnonzero(mark == place)
-        first = ranks.marks[place - 1] if place else 0
+        first = int(ranks.marks[place - 1]) if place else 0
         some = ranks.longest[first : ranks.marks[place]]
         begun = some.astype(np.int32)[:, None, None] - begins[rows]
         np.add(begun, frames, out=begun, where=begun < 0)
