@@ -141,8 +141,8 @@ def _upper_quantiles(frame_ms: FloatArray, starts: IntArray, block: int, last: i
         for goal in (wanted, max(wanted - 1, 1))
     )
     result = lower + share * (upper - lower)
-    for row in np.flatnonzero(np.isnan(result)):
-        result[row] = np.quantile(_resample(frame_ms, starts[row], block, last), LOW)
+    for odd in np.flatnonzero(np.isnan(result)):
+        result[odd] = np.quantile(_resample(frame_ms, starts[odd], block, last), LOW)
     return result
 
 
