@@ -102,13 +102,18 @@ def read_manifest(folder: Path) -> dict[str, Any] | None:
     -------
     dict or None
         None unless the folder holds a manifest that perfkit wrote.
+
+    Raises
+    ------
+    OSError
+        When there is one that cannot be read.
     """
     path = folder / MANIFEST
     try:
         if path.is_symlink() or path.stat().st_size > _LARGEST:
             return None
         content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
+    except (FileNotFoundError, IsADirectoryError, NotADirectoryError, ValueError, RecursionError):
         return None
     known = isinstance(content, dict) and content.get("made_by") == "perfkit"
     return content if known and isinstance(content.get("files"), dict) else None

@@ -65,7 +65,8 @@ def refuse_out(out: Path | str, study_path: Path | str, kind: str = "report") ->
     OutputError
         When `out` is the study, lies in it or around it, or holds what would be lost.
     """
-    _Place.find(Path(out), Path(study_path), kind)
+    with _disk_errors(Path(out)):
+        _Place.find(Path(out), Path(study_path), kind)
 
 
 @contextlib.contextmanager
@@ -101,7 +102,8 @@ def whole_folder(out: Path | str, study_path: Path | str, kind: str = "report") 
     ...     sorted(path.name for path in Path(place, "out").iterdir())
     ['a.txt', 'manifest.json']
     """
-    place = _Place.find(Path(out), Path(study_path), kind)
+    with _disk_errors(Path(out)):
+        place = _Place.find(Path(out), Path(study_path), kind)
     with stops_raise(), _disk_errors(place.out), place.hidden_folder() as folder:
         exchangeable = place.can_exchange(folder)
         place.refuse_others(exchangeable)
