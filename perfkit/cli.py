@@ -14,6 +14,8 @@ from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError
 from perfkit.progress import Progress, terminal_progress
 
 if TYPE_CHECKING:
+    from perfkit.analysis import Analysis
+    from perfkit.show.motion_clips import Film
     from perfkit.study import Study
 
 DONE, STUDY_HAS_PROBLEMS, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
@@ -113,12 +115,22 @@ def _figures(options: argparse.Namespace, progress: Progress) -> int:
     with whole_folder(options.out, options.study, "figures") as folder:
         progress.say("drawing figures in every size, light and dark")
         figures = write_figures(analysis, folder / "figures", progress, looks=VIDEO_SET)
+        films = _clips(analysis, folder, progress) if options.clips else []
     drawn = [figure for figure in figures if not figure.reason]
     print(f"{options.out}/figures: {len(drawn)} charts")
     for figure in figures:
         if figure.reason:
             print(f"not drawn: {figure.title} ({figure.reason})")
+    if options.clips:
+        print(f"{options.out}/clips: {sum(not film.reason for film in films)} clips")
     return DONE
+
+
+def _clips(analysis: "Analysis", folder: Path, progress: Progress) -> "list[Film]":
+    from perfkit.show.motion_clips import write_clips
+
+    progress.say("filming clips with alpha, each with its last frame as a still")
+    return write_clips(analysis, folder / "clips", progress)
 
 
 def _predict(options: argparse.Namespace, progress: Progress) -> int:
@@ -232,7 +244,10 @@ def parser() -> argparse.ArgumentParser:
     changes = command("changes", _changes, "say what moved between two reports, and why")
     changes.add_argument("old_out", metavar="OLD_OUT", type=Path)
     changes.add_argument("new_out", metavar="NEW_OUT", type=Path)
-    gives_out(takes_study(command("figures", _figures, "draw the video set alone")))
+    figures = gives_out(takes_study(command("figures", _figures, "draw the video set alone")))
+    figures.add_argument(
+        "--clips", action="store_true", help="also film clips with alpha, for an editor to lay over"
+    )
     gives_out(takes_study(command("notebooks", _notebooks, "run the curated notebooks on a study")))
     return words
 

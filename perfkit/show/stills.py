@@ -157,7 +157,7 @@ def write_figures(
         for name in drawn
         for group in _same_layout(looks)
     ]
-    done = _share_out(jobs, min(workers, len(jobs)))
+    done = draw_together(jobs, min(workers, len(jobs)))
     for _ in progress.track(done, len(jobs), "figures"):
         pass
     return stills
@@ -215,7 +215,26 @@ def _write(figure: "Figure", path: Path, look: Look) -> None:
         write_png(path, pixels(figure, look.width)[..., :3])
 
 
-def _share_out(jobs: Sequence[dict[str, Any]], workers: int) -> Iterator[None]:
+def draw_together(jobs: Sequence[dict[str, Any]], workers: int) -> Iterator[None]:
+    """Share jobs out to worker processes.
+
+    Parameters
+    ----------
+    jobs : sequence of dict
+        As :func:`draw_group` takes them.
+    workers : int
+        Processes.
+
+    Yields
+    ------
+    None
+        Once for each job done.
+
+    Raises
+    ------
+    PerfkitError
+        A worker failed.
+    """
     if not jobs:
         return
     idle: SimpleQueue[_Worker] = SimpleQueue()

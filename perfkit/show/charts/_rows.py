@@ -104,8 +104,7 @@ def lay_rows(
         cap -= 1
         shown = min(len(names), columns * cap)
         left_out = len(names) - shown
-    if canvas.page.tall:
-        numbers = _without_crowding(canvas, names, numbers, columns)
+    numbers = _without_crowding(canvas, names, numbers, columns)
     each = math.ceil(shown / columns)
     pitch = min(_free(canvas, top) / (each + bool(left_out)), 132 if not canvas.page.tall else 190)
     wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
@@ -125,12 +124,15 @@ def lay_rows(
 def _without_crowding(
     canvas: Canvas, names: Sequence[str], numbers: Sequence[Numbers], columns: int
 ) -> Sequence[Numbers]:
-    """Give up secondary numbers, the first ones first, until the names have room."""
+    """Give up secondary numbers, the first ones first, until names and tracks have room."""
     wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
-    longest = min(max(canvas.width(plain(name)) for name in names), 0.62 * wide)
+    longest = max(canvas.width(plain(name)) for name in names)
+    need = (
+        min(longest, 0.62 * wide) if canvas.page.tall else min(longest, 0.34 * wide) + 0.28 * wide
+    )
     while len(numbers) > 1 and not numbers[0].strong:
         left = min(_number_edges(canvas, wide, numbers))
-        if longest + GAP <= left:
+        if need + GAP <= left:
             break
         numbers = numbers[1:]
     return numbers

@@ -44,7 +44,8 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     mine = scored[(scored["gpu"] == last["gpu"]) & (scored["made_on"] == last["made_on"])]
     mine = mine.sort_values("fps", ascending=False, kind="stable", ignore_index=True)
     kept = ["gpu", "system", "workload", "width", "height", "fps", "pred_low", "pred_high"]
-    return mine[[*kept, "level"]].assign(
+    made: pd.DataFrame = mine[[*kept, "level"]]
+    return made.assign(
         measured=mine["measured_fps"],
         made_on=pd.to_datetime(mine["made_on"]).dt.strftime("%Y-%m-%d"),
         inside=mine["measured_fps"].between(mine["pred_low"], mine["pred_high"]),

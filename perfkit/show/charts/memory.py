@@ -10,14 +10,14 @@ from perfkit.show.charts._marks import bar, spindle
 from perfkit.show.charts._pick import largest, nice_ticks, rows
 from perfkit.show.charts._rows import Numbers, Scale, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, plain
+from perfkit.show.style import Page, fitted, plain
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
 NAME = "memory"
 TITLE = "What does slower memory cost?"
-LOOKS = {"measured": "solid", "borrowed": "hatched", "predicted": "hollow", "bound": "hollow"}
+LOOKS = {"own contrast": "solid", "measured": "solid"}
 
 
 def data(analysis: "Analysis") -> pd.DataFrame:
@@ -68,7 +68,8 @@ def words(data: pd.DataFrame, page: Page) -> Words:
         f"{plain(worst['against'], 30)}, with {worst['bandwidth_pct']:.0f} % of its bandwidth."
     )
     size = f"{int(worst['width'])} × {int(worst['height'])}"
-    conditions = f"Passes on the same GPU and games at {size}, {plain(worst['gpu'], 40)} on top."
+    gpus = ", ".join(plain(gpu, 30) for gpu in data["gpu"].drop_duplicates())
+    conditions = f"Passes or predictions with the same GPU ({gpus}) and games at {size}."
     keys = (
         Key("solid", "Solid", "FPS kept, measured"),
         Key("hollow", "Hollow", "predicted"),
@@ -91,18 +92,17 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     matplotlib.figure.Figure
     """
     canvas = Canvas(page, words(data, page))
+    names = [fitted(plain(name), canvas.size["label"], 0.2 * page.w) for name in data["against"]]
     numbers = [
+        Numbers("against", tuple(names)),
         Numbers("bandwidth", tuple(f"{value:.0f} %" for value in data["bandwidth_pct"])),
         Numbers("FPS", tuple(f"{value:.0f} %" for value in data["kept_pct"]), True),
     ]
     top = max(largest(data, "kept_pct", "kept_high"), 100.0)
     ticks = [tick for tick in nice_ticks(top) if tick <= top]
     scale = Scale(0.0, top * 1.02, tuple(ticks), tuple(f"{tick:.0f} %" for tick in ticks))
-    names = [
-        f"{plain(row.system, 40)} for {plain(row.against, 40)}, {plain(row.gpu, 30)}"
-        for row in rows(data)
-    ]
-    for slot, row in zip(lay_rows(canvas, names, numbers, scale), rows(data), strict=False):
+    slots = lay_rows(canvas, list(data["system"]), numbers, scale)
+    for slot, row in zip(slots, rows(data), strict=False):
         look = LOOKS.get(row.basis, "hollow")
         bar(slot.panel, 0, row.kept_pct, slot.y, slot.thick, canvas.colour.first, look)
         spindle(slot.panel, row.kept_low, row.kept_pct, row.kept_high, slot.y, pixels=18)

@@ -49,7 +49,8 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     width, height = analysis.study.settings.value_at
     mine = steps[steps["build"] == build].reset_index(drop=True)
     kept = ["build", "workload", "goal_fps", "render_scale", "fps", "probability", "basis"]
-    return mine[kept].assign(enough=mine["probability"] >= LEVEL, width=width, height=height)
+    made: pd.DataFrame = mine[kept]
+    return made.assign(enough=mine["probability"] >= LEVEL, width=width, height=height)
 
 
 def words(data: pd.DataFrame, page: Page) -> Words:

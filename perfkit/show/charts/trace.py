@@ -73,7 +73,8 @@ def words(data: pd.DataFrame, page: Page) -> Words:
         answer += "no hitch."
     seconds = data["frame_ms"].sum() / 1000
     conditions = (
-        f"One pass of {len(data):,} frames in {number(seconds, 2)} s on {plain(row['system'], 40)}, "
+        f"One pass of {len(data):,} frames in {number(seconds, 2)} s "
+        f"on {plain(row['system'], 40)}, "
         f"{int(row['width'])} × {int(row['height'])}. "
         f"Average {fps(row['avg_fps'])} FPS, 1 % low {fps(row['low_1pct_fps'])}."
     )
