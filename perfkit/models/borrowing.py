@@ -54,15 +54,21 @@ def _alike(trained: Trained, home: int, but: int) -> list[float]:
     workload, gpu = cells.rows.workload, cells.rows.gpu
     at_home = np.unique(workload[gpu == home])
     place = logs(cells.rows)[gpu == home].mean(axis=0)
+    weights = trained.settled.choice.weights
+    names = [family.name for family in trained.recipe.families]
+    shares = weights.shares(names)
+    heard = np.array([shares[name] > 0 for name in names])
     result = []
     for other in at_home[at_home != but]:
         away = (workload == other) & (gpu != home)
         if not away.any():
             continue
         rows = cells.rows.take(away)
-        fitted = [family.fit(cells.take(~away)) for family in trained.recipe.families]
-        each = np.column_stack([fit.log_fps(rows) for fit in fitted])
-        said = trained.settled.choice.weights.combine(each, rows)
+        rest = cells.take(~away)
+        each = np.full((len(rows), len(heard)), np.nan)
+        for column in np.flatnonzero(heard):
+            each[:, column] = trained.recipe.families[column].fit(rest).log_fps(rows)
+        said = weights.combine(each, rows)
         error = np.where(cells.at_least[away], np.nan, said - cells.log_fps[away])
         distance = (logs(rows) - place)[:, RATES]
         known = np.isfinite(error)

@@ -6,6 +6,7 @@ FPS. Every GPU counts the same, and the workload's mean counts as `PRIOR_GPUS` f
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -80,6 +81,7 @@ def beyond_range(seen: Rows, asked: Rows, log_fps: FloatArray) -> tuple[FloatArr
     return np.nan_to_num(result), out
 
 
+@lru_cache(maxsize=4)
 def left_out_beyond(left: LeftOut, heard: tuple[int, ...], laws: tuple[Law, ...]) -> FloatArray:
     """Variance that lying outside the range of the other GPUs gives each left-out cell, (n,)."""
     cells = left.cells

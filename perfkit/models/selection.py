@@ -187,7 +187,8 @@ def errors_by_gpu(predicted: FloatArray, cells: Cells) -> FloatArray:
     size = len(cells.gpus)
     count = np.bincount(place, minlength=size).astype(float)
     total = np.bincount(place, error[known], size)
-    return np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
+    result: FloatArray = np.divide(total, count, out=np.full(size, np.nan), where=count > 0)
+    return result
 
 
 def pick(errors: FloatArray) -> int:

@@ -47,8 +47,9 @@ def simplex_weights(gram: FloatArray, towards: FloatArray, pull: float) -> Float
     root = (basis * np.sqrt(np.maximum(value, 0.0))).T
     matrix = np.vstack([root, np.sqrt(pull) * np.eye(size), np.full((1, size), SUM_TO_ONE)])
     goal = np.concatenate([np.zeros(size), np.sqrt(pull) * towards, [SUM_TO_ONE]])
-    weights: FloatArray = nnls(matrix, goal)[0]
-    return weights / weights.sum()
+    found = np.asarray(nnls(matrix, goal)[0], dtype=np.float64)
+    weights: FloatArray = found / found.sum()
+    return weights
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +103,8 @@ class StackWeights(Weights):
         weights = np.where(np.isfinite(log_fps), self.weights[rows.workload], 0.0)
         total = weights.sum(axis=1)
         mean = (weights * np.nan_to_num(log_fps)).sum(axis=1)
-        return np.divide(mean, total, out=np.full(len(rows), np.nan), where=total > 0)
+        result: FloatArray = np.divide(mean, total, out=np.full(len(rows), np.nan), where=total > 0)
+        return result
 
     def shares(self, families: Sequence[str]) -> dict[str, float]:
         """Mean weight over workloads."""

@@ -270,28 +270,32 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
     list of Nested
         One a recipe.
     """
-    cells = trained.cells
+    cells, families = trained.cells, trained.left.families
     pairs = leave_out_pairs(trained.recipe.families, cells)
-    return [_nested(cells, pairs, trained.left.families, recipe, level) for recipe in recipes]
-
-
-def _nested(
-    cells: Cells, pairs: FloatArray, families: tuple[str, ...], recipe: Recipe, level: float
-) -> Nested:
-    count = len(cells)
-    centre, low, high = (np.full(count, np.nan) for _ in range(3))
-    chosen = np.full(count, "", dtype=object)
+    numbers = np.full((len(recipes), 3, len(cells)), np.nan)
+    chosen = np.full((len(recipes), len(cells)), "", dtype=object)
     for position, gpu in enumerate(cells.gpus):
         mine = cells.rows.gpu == gpu
         if mine.all():
             continue
-        settled = settle(LeftOut(cells.take(~mine), families, pairs[position][~mine]), recipe)
+        # One object for all recipes: what depends on it alone is then worked out once.
+        left = LeftOut(cells.take(~mine), families, pairs[position][~mine])
         rows, each = cells.rows.take(mine), pairs[position][mine]
-        log_fps = settled.choice.weights.combine(each, rows)
-        scales = settled.spread.scales(rows, log_fps, each)
-        scale = np.hypot(scales.device, scales.own)
-        centre[mine] = log_fps
-        low[mine] = quantile(log_fps, scale, scales.dof, 0.5 - level / 2)
-        high[mine] = quantile(log_fps, scale, scales.dof, 0.5 + level / 2)
-        chosen[mine] = settled.choice.combination.name
-    return Nested(centre, low, high, tuple(chosen))
+        for number, recipe in enumerate(recipes):
+            settled = settle(left, recipe)
+            numbers[number][:, mine] = _ranges(settled, rows, each, level)
+            chosen[number, mine] = settled.choice.combination.name
+    return [
+        Nested(log_fps, low, high, tuple(names))
+        for (log_fps, low, high), names in zip(numbers, chosen, strict=True)
+    ]
+
+
+def _ranges(settled: Settled, rows: Rows, each: FloatArray, level: float) -> FloatArray:
+    """Log FPS, and the ends of its range as FPS, shape (3, m)."""
+    log_fps = settled.choice.weights.combine(each, rows)
+    scales = settled.spread.scales(rows, log_fps, each)
+    scale = np.hypot(scales.device, scales.own)
+    low = quantile(log_fps, scale, scales.dof, 0.5 - level / 2)
+    high = quantile(log_fps, scale, scales.dof, 0.5 + level / 2)
+    return np.stack([log_fps, low, high])
