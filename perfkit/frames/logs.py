@@ -247,7 +247,7 @@ def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
     """
     try:
         head = stream.peek(_HEADER_BYTES)
-        line = bytes(head).split(b"\n", 1)[0].decode("utf-8-sig")
+        line = head[: head.find(b"\n") if b"\n" in head else None].decode("utf-8-sig")
     except OSError as error:
         raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
     except UnicodeDecodeError:

@@ -1,11 +1,13 @@
 """Opening the logs of a study and measuring what is in them; every function here runs anywhere."""
 
 import io
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pyarrow.parquet as pq
 
@@ -79,14 +81,25 @@ def open_log(request: LogRequest) -> Iterator[tuple[Iterator[Floats], int]]:
                 blocks = read_parquet_blocks(file, request.column, request.unit)
                 yield blocks, file.metadata.num_rows
         else:
-            with (
-                open_text(request.root, request.name) as text,
-                io.BufferedReader(text, _BUFFER_BYTES) as stream,
-            ):
+            with _open_lines(request) as stream:
                 _check_header(csv_columns(stream), request.column)
                 yield read_csv_blocks(stream, request.column, request.unit), LOG_BYTES // 2
     except Refused as refused:
         raise BadLog(None, "", "", refused.allowed, refused.action) from None
+
+
+def _open_lines(request: LogRequest) -> "io.BufferedReader[Any]":
+    if request.name.endswith(".gz"):
+        return io.BufferedReader(open_text(request.root, request.name), _BUFFER_BYTES)
+    # Plain text cannot grow, so its size is checked once and nothing stands between it and Arrow.
+    raw = open_inside(request.root, request.name).detach()
+    if os.fstat(raw.fileno()).st_size > LOG_BYTES:
+        raw.close()
+        raise Refused(
+            f"a log may grow to {LOG_BYTES:,} bytes of text",
+            "keep only the frame times, or store them as Parquet",
+        )
+    return io.BufferedReader(raw, _BUFFER_BYTES)
 
 
 def _check_header(names: list[str], column: str) -> None:
