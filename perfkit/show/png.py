@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-LEVEL_OF_ZLIB = 4
+LEVEL_OF_ZLIB = 3
+"""Level 4 makes charts a sixth smaller and takes more than twice as long."""
+
 _UP = 2
 
 

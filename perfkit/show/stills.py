@@ -1,35 +1,35 @@
 """Every chart of a study as picture files, each with a JSON that it can be drawn again from.
 
-The data of all charts are taken here; the drawing is shared out to worker processes, which know
-nothing but the JSON. What is published beside a picture is therefore what was drawn.
+A chart is drawn from its JSON, so that what is published beside a picture is what was drawn. A
+size that is half of another is averaged from it instead of being drawn again, and pictures are
+compressed in threads while the next chart is drawn: compression runs outside the interpreter's
+lock.
 """
 
-import json
-import os
-import signal
-import subprocess
-import sys
+from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, replace
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
-from queue import SimpleQueue
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import perfkit
-from perfkit.errors import PerfkitError
+import numpy as np
+import numpy.typing as npt
+
 from perfkit.progress import QUIET, Progress
 from perfkit.show.charts import CHARTS
 from perfkit.show.layout import NothingToShow
+from perfkit.show.png import write_png
 from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
-from perfkit.show.style import Page
+from perfkit.show.style import Page, house, pixels
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from perfkit.analysis import Analysis
     from perfkit.study.settings import Settings
+
+
+Pixels = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,28 +136,23 @@ def write_figures(
     looks : sequence of Look
         Sizes, themes and file kinds.
     workers : int
-        Processes that draw.
+        Threads that compress.
 
     Returns
     -------
     list of Still
         One per chart, in the order of the charts.
-
-    Raises
-    ------
-    PerfkitError
-        A worker process failed.
     """
     folder.mkdir(parents=True, exist_ok=True)
     page = study_page(analysis.study.settings)
     stills = [_prepare(chart, analysis, page, folder, looks) for chart in CHARTS]
-    drawn = [still.name for still in stills if not still.reason]
     jobs = [
-        {"name": name, "folder": str(folder), "looks": [asdict(look) for look in group]}
-        for name in drawn
+        Job(still.name, folder, group)
+        for still in stills
+        if not still.reason
         for group in _same_layout(looks)
     ]
-    done = draw_together(jobs, min(workers, len(jobs)))
+    done = draw_together(jobs, workers)
     for _ in progress.track(done, len(jobs), "figures"):
         pass
     return stills
@@ -183,120 +178,99 @@ def _same_layout(looks: Sequence[Look]) -> list[list[Look]]:
     return list(groups.values())
 
 
-def draw_group(job: dict[str, Any]) -> None:
-    """Lay a chart out once and write it in every size and kind that shares the layout.
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Looks of one chart that share a layout.
 
-    Parameters
+    Attributes
     ----------
-    job : dict
-        name, folder, and looks of one shape and theme.
+    name : str
+        Of the chart.
+    folder : Path
+        Where its JSON lies and its pictures go.
+    looks : sequence of Look
+        Of one shape and theme.
     """
-    from perfkit.show.style import house
 
-    folder, looks = Path(job["folder"]), [Look(**look) for look in job["looks"]]
-    chart = next(chart for chart in CHARTS if job["name"] == chart.NAME)
-    data, page = read_sidecar(folder / f"{chart.NAME}.json")
-    first = looks[0]
-    with house():
-        figure = chart.draw(
-            data, replace(page, width=first.width, height=first.height, theme=first.theme)
-        )
-        for look in looks:
-            _write(figure, folder / look.file(chart.NAME), look)
+    name: str
+    folder: Path
+    looks: Sequence[Look]
 
 
-def _write(figure: "Figure", path: Path, look: Look) -> None:
-    from perfkit.show.png import write_png
-    from perfkit.show.style import pixels
-
-    if look.kind == "svg":
-        figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
-    else:
-        write_png(path, pixels(figure, look.width)[..., :3])
-
-
-def draw_together(jobs: Sequence[dict[str, Any]], workers: int) -> Iterator[None]:
-    """Share jobs out to worker processes.
+def draw_together(jobs: Sequence[Job], workers: int) -> Iterator[None]:
+    """Draw jobs one after another and write their pictures beside that.
 
     Parameters
     ----------
-    jobs : sequence of dict
-        As :func:`draw_group` takes them.
+    jobs : sequence of Job
     workers : int
-        Processes.
+        Threads that compress.
 
     Yields
     ------
     None
-        Once for each job done.
-
-    Raises
-    ------
-    PerfkitError
-        A worker failed.
+        Once for each job drawn.
     """
-    if not jobs:
-        return
-    idle: SimpleQueue[_Worker] = SimpleQueue()
-    team = [_Worker() for _ in range(workers)]
-    for worker in team:
-        idle.put(worker)
-
-    def one(job: dict[str, Any]) -> None:
-        worker = idle.get()
-        try:
-            worker.draw(job)
-        finally:
-            idle.put(worker)
-
-    try:
-        with ThreadPoolExecutor(workers) as pool:
-            yield from pool.map(one, jobs)
-    finally:
-        for worker in team:
-            worker.stop()
+    waiting: deque[Future[None]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        for job in jobs:
+            for path, picture in draw_pictures(job):
+                if len(waiting) > 2 * workers:
+                    waiting.popleft().result()
+                waiting.append(pool.submit(write_png, path, picture))
+            yield
+        for picture_written in waiting:
+            picture_written.result()
 
 
-class _Worker:
-    """A process that draws one job at a time."""
+def draw_pictures(job: Job) -> Iterator[tuple[Path, Pixels]]:
+    """Lay a chart out once and draw it in every size that is asked for; SVG is written at once.
 
-    def __init__(self) -> None:
-        paths = [str(Path(perfkit.__file__).parents[1]), os.environ.get("PYTHONPATH", "")]
-        self.process = subprocess.Popen(  # a fresh interpreter: no fork of a threaded process
-            [sys.executable, "-P", "-m", "perfkit.show.stills"],
-            env={
-                **os.environ,
-                "PYTHONPATH": os.pathsep.join(filter(None, paths)),
-                "OPENBLAS_NUM_THREADS": "1",
-            },
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-        )
+    Parameters
+    ----------
+    job : Job
 
-    def draw(self, job: dict[str, Any]) -> None:
-        assert self.process.stdin
-        assert self.process.stdout
-        try:
-            self.process.stdin.write(json.dumps(job) + "\n")
-            self.process.stdin.flush()
-        except BrokenPipeError:
-            pass
-        if self.process.stdout.readline() != "done\n":
-            raise PerfkitError(f"drawing {job['name']} failed; the error stands above")
-
-    def stop(self) -> None:
-        self.process.kill()
-        self.process.communicate()
-
-
-def _work() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent ends its workers itself
-    for line in sys.stdin:
-        draw_group(json.loads(line))
-        print("done", flush=True)
+    Yields
+    ------
+    path : Path
+        Where the picture belongs.
+    picture : ndarray of uint8, shape (height, width, 3)
+    """
+    chart = next(chart for chart in CHARTS if job.name == chart.NAME)
+    data, page = read_sidecar(job.folder / f"{chart.NAME}.json")
+    first = job.looks[0]
+    drawn: dict[int, Pixels] = {}
+    with house():
+        shaped = replace(page, width=first.width, height=first.height, theme=first.theme)
+        figure = chart.draw(data, shaped)
+        for look in sorted(job.looks, key=lambda look: -look.width):
+            path = job.folder / look.file(chart.NAME)
+            if look.kind == "svg":
+                figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
+                continue
+            double = drawn.get(2 * look.width)
+            if double is None:
+                drawn[look.width] = pixels(figure, look.width)[..., :3].copy()
+            else:
+                drawn[look.width] = halved(double)
+            yield path, drawn[look.width]
 
 
-if __name__ == "__main__":
-    _work()
+def halved(picture: Pixels) -> Pixels:
+    """Average a picture over blocks of two by two pixels, halves rounded up.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (2 h, 2 w, channels)
+
+    Returns
+    -------
+    ndarray of uint8, shape (h, w, channels)
+
+    Examples
+    --------
+    >>> halved(np.array([[[0], [2]], [[4], [7]]], np.uint8)).tolist()
+    [[[3]]]
+    """
+    rows = picture[0::2].astype(np.uint16) + picture[1::2]
+    return ((rows[:, 0::2] + rows[:, 1::2] + 2) >> 2).astype(np.uint8)

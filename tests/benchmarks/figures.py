@@ -8,13 +8,13 @@ import json
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 from perfkit.show.charts import CHARTS, averages, trace
 from perfkit.show.motion_clips import build_up, run_trace
 from perfkit.show.sidecar import sidecar, sidecar_text
-from perfkit.show.stills import REPORT_SET, draw_together
+from perfkit.show.stills import REPORT_SET, Job, draw_together
 from perfkit.show.style import Page, house, pixels
 from tests.show.chart_frames import FRAMES, named
 
@@ -54,8 +54,7 @@ def stills() -> tuple[float, float]:
             for chart in CHARTS:
                 text = sidecar_text(sidecar(chart, frames[chart.NAME], PAGE, ()))
                 Path(folder, f"{chart.NAME}.json").write_text(text, encoding="utf-8")
-            looks = [asdict(look) for look in REPORT_SET]
-            jobs = [{"name": c.NAME, "folder": folder, "looks": looks} for c in CHARTS]
+            jobs = [Job(chart.NAME, Path(folder), REPORT_SET) for chart in CHARTS]
             for _ in draw_together(jobs, 2):
                 pass
 

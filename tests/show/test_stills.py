@@ -1,6 +1,5 @@
 """Stills: same bytes, one layout for every size, a JSON that redraws the picture."""
 
-import dataclasses
 import datetime
 import hashlib
 import json
@@ -13,13 +12,12 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from perfkit.errors import PerfkitError
 from perfkit.show import stills
 from perfkit.show.charts import CHARTS, cost, frontier
 from perfkit.show.layout import NothingToShow
 from perfkit.show.png import png_bytes, write_png
 from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
-from perfkit.show.stills import Look, draw_group, study_page, write_figures
+from perfkit.show.stills import Job, Look, draw_together, halved, study_page, write_figures
 from perfkit.show.style import Page, house, pixels
 from tests.show.chart_frames import FRAMES, named
 
@@ -99,14 +97,36 @@ def test_a_chart_with_nothing_to_show_says_why(
     assert {file.name for file in tmp_path.iterdir()} == {"frontier.json", "frontier-480x270.png"}
 
 
-def test_a_failing_worker_is_an_error_that_names_the_chart(
+def test_an_error_while_drawing_is_not_swallowed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    broken = FRAMES["cost"](named("plain", 4)).drop(columns="price")
     give(monkeypatch)
-    monkeypatch.setattr(cost, "data", lambda analysis: broken)
-    with pytest.raises(PerfkitError, match=r"drawing cost failed; the error stands above"):
-        write_figures(ANALYSIS, tmp_path, looks=(Look(480, 270),), workers=1)
+
+    def broken(data: pd.DataFrame, page: Page) -> None:
+        raise RuntimeError("no room for the rows")
+
+    monkeypatch.setattr(frontier, "draw", broken)
+    with pytest.raises(RuntimeError, match=r"^no room for the rows$"):
+        write_figures(ANALYSIS, tmp_path, looks=(Look(480, 270),))
+
+
+def test_an_error_while_writing_is_not_swallowed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    give(monkeypatch)
+
+    def full(path: Path, picture: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(stills, "write_png", full)
+    with pytest.raises(OSError, match=r"No space left on device"):
+        write_figures(ANALYSIS, tmp_path, looks=(Look(480, 270),))
+
+
+def test_half_a_size_is_the_mean_of_four_pixels() -> None:
+    picture = np.random.default_rng(5).integers(0, 256, (12, 18, 3), dtype=np.uint8)
+    means = picture.reshape(6, 2, 9, 2, 3).mean(axis=(1, 3))
+    assert np.array_equal(halved(picture), np.floor(means + 0.5).astype(np.uint8))
 
 
 @pytest.mark.parametrize("chart", CHARTS, ids=lambda chart: chart.NAME)
@@ -144,11 +164,10 @@ def test_drawing_twice_at_another_size_in_between_changes_nothing(tmp_path: Path
     page = study_page(SETTINGS)  # type: ignore[arg-type]
     record = sidecar(cost, frame, page, [])
     (tmp_path / "cost.json").write_text(sidecar_text(record), encoding="utf-8")
-    looks = [dataclasses.asdict(Look(*size)) for size in ((480, 270), (960, 540))]
-    job = {"name": "cost", "folder": str(tmp_path)}
-    draw_group({**job, "looks": looks})
+    looks = [Look(*size) for size in ((480, 270), (960, 540), (640, 360))]
+    list(draw_together([Job("cost", tmp_path, looks)], 1))
     first = digests(tmp_path)
-    draw_group({**job, "looks": looks[1:]})
+    list(draw_together([Job("cost", tmp_path, looks[1:])], 1))
     assert digests(tmp_path) == first
 
 
@@ -166,7 +185,7 @@ def test_svg_text_is_outlines_without_a_date(tmp_path: Path) -> None:
     record = sidecar(cost, frame, study_page(SETTINGS), [])  # type: ignore[arg-type]
     (tmp_path / "cost.json").write_text(sidecar_text(record), encoding="utf-8")
     look = Look(1920, 1080, kind="svg")
-    draw_group({"name": "cost", "folder": str(tmp_path), "looks": [dataclasses.asdict(look)]})
+    list(draw_together([Job("cost", tmp_path, [look])], 1))
     text = (tmp_path / look.file("cost")).read_text(encoding="utf-8")
     assert "<text" not in text
     assert "<dc:date>" not in text
