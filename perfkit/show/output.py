@@ -21,7 +21,7 @@ from pathlib import Path
 
 from perfkit.errors import OutputError
 from perfkit.show.manifest import files_below, read_manifest, write_manifest
-from perfkit.show.stops import stops_raise, stops_wait
+from perfkit.show.stops import Stops
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2
@@ -104,16 +104,20 @@ def whole_folder(out: Path | str, study_path: Path | str, kind: str = "report") 
     """
     with _disk_errors(Path(out)):
         place = _Place.find(Path(out), Path(study_path), kind)
-    with stops_raise(), _disk_errors(place.out), place.hidden_folder() as folder:
+    with (
+        Stops().receiving() as stops,
+        _disk_errors(place.out),
+        place.hidden_folder() as folder,
+    ):
         exchangeable = place.can_exchange(folder)
         place.refuse_others(exchangeable)
-        yield folder
-        write_manifest(folder, kind)
-        _all_to_disk(folder)
-        with stops_wait():
-            place.refuse_others(exchangeable)
-            place.put(folder, exchangeable)
-            _to_disk(place.out.parent)
+        with stops.allowed():
+            yield folder
+            write_manifest(folder, kind)
+            _all_to_disk(folder)
+        place.refuse_others(exchangeable)
+        place.put(folder, exchangeable)
+        _to_disk(place.out.parent)
 
 
 @contextlib.contextmanager
@@ -142,13 +146,13 @@ def whole_file(out: Path | str, study_path: Path | str) -> Iterator[Path]:
     if target.is_relative_to(study):
         raise OutputError(f"{out} lies inside the study; name a file outside {study_path}")
     place = _Place(target, "file")
-    with stops_raise(), _disk_errors(target), place.hidden_folder() as folder:
+    with Stops().receiving() as stops, _disk_errors(target), place.hidden_folder() as folder:
         hidden = folder / target.name
-        yield hidden
-        _to_disk(hidden)
-        with stops_wait():
-            os.replace(hidden, target)
-            _to_disk(target.parent)
+        with stops.allowed():
+            yield hidden
+            _to_disk(hidden)
+        os.replace(hidden, target)
+        _to_disk(target.parent)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,9 +244,8 @@ class _Place:
         try:
             yield folder
         finally:
-            with stops_wait():
-                os.close(lock)
-                self.sweep()
+            os.close(lock)
+            self.sweep()
 
     def _new_folder(self) -> tuple[Path, int]:
         while True:

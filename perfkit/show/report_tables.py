@@ -61,9 +61,7 @@ def prediction_columns(predictions: pd.DataFrame) -> list[Column]:
         ranged("Average FPS", predictions, ("fps", "pred_low", "pred_high"), fps),
         number("1 % low", predictions["low_1pct_fps"], fps),
         text("Limited by", predictions["limited_by"]),
-        Column(
-            "Inside the range seen", [*map(_inside, predictions.to_dict("records"))], wordy=True
-        ),
+        Column("Inside the range seen", _inside(predictions), wordy=True),
         text("Remarks", predictions["reason"], wordy=True),
     ]
 
@@ -157,7 +155,14 @@ def _joined(frame: pd.DataFrame, names: list[str]) -> list[str]:
     ]
 
 
-def _inside(row: dict[str, object]) -> str:
-    if not pd.notna(row["fps"]):
-        return ""
-    return "yes" if row["inside_range"] else f"no: {stranger(row['left_range'])}"
+def _inside(predictions: pd.DataFrame) -> list[str]:
+    told = zip(
+        predictions["fps"].notna(),
+        predictions["inside_range"],
+        predictions["left_range"],
+        strict=True,
+    )
+    return [
+        "" if not known else "yes" if inside else f"no: {stranger(left)}"
+        for known, inside, left in told
+    ]

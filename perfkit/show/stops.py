@@ -4,55 +4,63 @@ import contextlib
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from types import FrameType
 
 _STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-_Handler = Callable[[int, FrameType | None], None]
 
 
-@contextlib.contextmanager
-def stops_raise() -> Iterator[None]:
-    """Let terminate and hang-up raise `KeyboardInterrupt`, as an interrupt does.
+class Stops:
+    """Signals that ask a run to stop: held back, or raised as `KeyboardInterrupt` where allowed.
 
-    Outside the main thread, where Python receives no signals, nothing changes. A process forked
-    inside keeps the usual effect of a signal, which ends it at once.
+    A process forked meanwhile keeps the usual effect of a signal, which ends it at once.
     """
-    owner = os.getpid()
 
-    def stop(number: int, _frame: FrameType | None) -> None:
-        if os.getpid() == owner:
-            raise KeyboardInterrupt
-        signal.signal(number, signal.SIG_DFL)
-        os.kill(os.getpid(), number)
+    def __init__(self) -> None:
+        self._owner = os.getpid()
+        self._allowed = False
+        self._held: list[int] = []
 
-    with _handled(stop):
-        yield
-
-
-@contextlib.contextmanager
-def stops_wait() -> Iterator[None]:
-    """Hold every interrupt, terminate and hang-up back until the block is done."""
-    held: list[int] = []
-    try:
-        with _handled(lambda number, _frame: held.append(number)):
+    @contextlib.contextmanager
+    def allowed(self) -> Iterator[None]:
+        """Let the first stop raise, also one that came before; later ones are held again."""
+        self._allowed = True
+        try:
+            if self._held:
+                self._raise()
             yield
-    finally:
-        if held:
-            signal.raise_signal(held[0])
+        finally:
+            self._allowed = False
 
+    def _raise(self) -> None:
+        self._allowed = False
+        self._held.clear()
+        raise KeyboardInterrupt
 
-@contextlib.contextmanager
-def _handled(handler: _Handler) -> Iterator[None]:
-    """Give each signal that is not ignored to `handler`, and back to its owner at the end."""
-    before = {}
-    if threading.current_thread() is threading.main_thread():
-        for number in _STOPS:
-            present = signal.getsignal(number)
-            if present is not signal.SIG_IGN and present is not None:
-                before[number] = signal.signal(number, handler)
-    try:
-        yield
-    finally:
-        for number, present in before.items():
-            signal.signal(number, present)
+    def _receive(self, number: int, _frame: FrameType | None) -> None:
+        if os.getpid() != self._owner:
+            signal.signal(number, signal.SIG_DFL)
+            os.kill(os.getpid(), number)
+        self._held.append(number)
+        if self._allowed:
+            self._raise()
+
+    @contextlib.contextmanager
+    def receiving(self) -> Iterator["Stops"]:
+        """Receive each signal that is not ignored; at the end raise what is still held.
+
+        Outside the main thread, where Python receives no signals, nothing changes.
+        """
+        before = {}
+        if threading.current_thread() is threading.main_thread():
+            for number in _STOPS:
+                present = signal.getsignal(number)
+                if present is not signal.SIG_IGN and present is not None:
+                    before[number] = signal.signal(number, self._receive)
+        try:
+            yield self
+        finally:
+            for number, present in before.items():
+                signal.signal(number, present)
+            if self._held:
+                raise KeyboardInterrupt

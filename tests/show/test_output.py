@@ -302,6 +302,9 @@ def test_changed_files_are_named(tmp_path, study):
         changed_files(study)
 
 
+KILLS = int(os.environ.get("PERFKIT_KILLS", "10"))
+"""Kills by each signal; set it to 100 for the long run of 200."""
+
 CHILD = """
 import sys, time
 from pathlib import Path
@@ -318,21 +321,24 @@ for turn in range(10**6):
 @pytest.mark.slow
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
 def test_stopped_at_any_moment_the_result_is_whole(tmp_path, study, number):
-    out = tmp_path / "out"
-    for turn in range(10):
+    out, seen = tmp_path / "out", set()
+    make(out, study, "first")
+    for turn in range(KILLS):
         child = subprocess.Popen(
             [sys.executable, "-c", CHILD, out, study],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
         assert child.stdout.readline() == b"ready\n"
-        time.sleep(0.05 + 0.0037 * turn)
+        time.sleep(0.03 + 0.023 * (turn % 10) + 0.0017 * (turn // 10))
         child.send_signal(number)
         child.communicate(timeout=20)
         assert changed_files(out) == []
+        seen.add((out / "report.html").read_text())
         assert (out / "report.html").read_text() == (out / "tables/a.csv").read_text()
         if number == signal.SIGTERM:
             assert hidden(tmp_path) == []
+    assert len(seen - {"first"}) > 1
     make(out, study, "last")
     assert is_whole(out, "last")
     assert hidden(tmp_path) == []

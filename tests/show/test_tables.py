@@ -102,10 +102,12 @@ def test_every_table_is_written_even_without_rows(tmp_path):
         upgrades=empty,
         flags=empty,
         passes=pd.DataFrame({name: [] for name in ["date", *reversed(PASS_COLUMNS)]}),
+        model=SimpleNamespace(comparison=empty, left_out=empty),
         tables={"memory": empty},
     )
     written = write_tables(analysis, tmp_path / "tables")
     assert [path.name for path in written] == [
-        "predictions.csv", "value.csv", "passes.csv", "upgrades.csv", "flags.csv", "memory.csv",
+        "predictions.csv", "value.csv", "passes.csv", "upgrades.csv", "flags.csv",
+        "model_comparison.csv", "left_out.csv", "memory.csv",
     ]  # fmt: skip
     assert (tmp_path / "tables/passes.csv").read_text() == ",".join([*PASS_COLUMNS, "date"]) + "\n"
