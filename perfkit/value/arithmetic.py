@@ -55,7 +55,7 @@ def central_range(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArr
     Examples
     --------
     >>> low, high = central_range(np.arange(101.0), 0.90)
-    >>> float(low), float(high)
+    >>> round(float(low), 9), round(float(high), 9)
     (5.0, 95.0)
     """
     position = np.array([(1 - level) / 2, (1 + level) / 2]) * (draws.shape[-1] - 1)

@@ -113,10 +113,13 @@ def test_a_run_that_ends_early_leaves_nothing_where_nothing_was(tmp_path, study)
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_every_stop_is_an_interrupt(tmp_path, study, number):
-    before = signal.getsignal(number)
-    with pytest.raises(KeyboardInterrupt), whole_folder(tmp_path / "out", study):
-        signal.raise_signal(number)
-    assert signal.getsignal(number) is before
+    outside = signal.signal(number, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt), whole_folder(tmp_path / "out", study):
+            signal.raise_signal(number)
+        assert signal.getsignal(number) is signal.default_int_handler
+    finally:
+        signal.signal(number, outside)
     assert not (tmp_path / "out").exists()
 
 
