@@ -95,7 +95,7 @@ def test_one_comparison_errs_no_more_often_than_stated():
     assert covered.mean() == pytest.approx(LEVEL, abs=0.019)
 
 
-def test_twelve_comparisons_at_once_hold_the_chance_of_any_wrong_verdict():
+def test_twelve_comparisons_at_once_hold_the_chance_of_any_wrong_verdict(few_objects):
     rng = np.random.default_rng(2)
     any_wrong = any_wrong_plain = 0
     for _ in range(40):

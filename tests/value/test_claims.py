@@ -180,7 +180,7 @@ def test_holm_counts_only_claims_with_chance() -> None:
     assert holm([math.nan])[0] != holm([math.nan])[0]
 
 
-def test_family_error_is_held(tmp_path: Path) -> None:
+def test_family_error_is_held(few_objects: None) -> None:
     """Twenty true equalities claimed as faster: a wrong verdict in at most 10 % of studies.
 
     300 simulated studies; the bound allows three binomial standard errors.
