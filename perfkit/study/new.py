@@ -12,6 +12,7 @@ from pathlib import Path
 
 from perfkit.errors import OutputError
 from perfkit.study.folder import LOG_SUFFIXES, Refused, open_inside, open_text
+from perfkit.study.lognames import stated_frame_time, stated_size, stated_unit
 from perfkit.study.schema import FORECASTS, TABLES, Table, glossary
 from perfkit.study.settings import KEYS, LOG_KEYS
 from perfkit.study.spreadsheet import safe_text
@@ -36,7 +37,8 @@ def new_study(
     logs : path-like, optional
         Folder of logs. They are copied into the study; links are not followed. All passes are put
         on one system and one GPU, and each is a workload of its own, so that nothing is pooled
-        that does not belong together.
+        that does not belong together. What names state outright (frame time and unit of a column,
+        size in a log's name) is written in, for the reader to check.
     today : datetime.date, optional
         First price date; today in UTC by default.
 
@@ -146,15 +148,25 @@ def _fill(
 def _rows(names: Sequence[str]) -> dict[str, list[dict[str, str]]]:
     if not names:
         return {}
-    passes = [
-        {"pass_id": title, "system": SYSTEM, "gpu": GPU, "workload": title, "log": f"logs/{name}"}
-        for name, title in zip(names, _titles(names), strict=True)
-    ]
+    passes = [_pass(name, title) for name, title in zip(names, _titles(names), strict=True)]
     return {
         "gpus": [{"gpu": GPU}],
         "systems": [{"system": SYSTEM}],
         "workloads": [{"workload": row["workload"]} for row in passes],
         "passes": passes,
+    }
+
+
+def _pass(name: str, title: str) -> dict[str, str]:
+    width, height = stated_size(name)
+    return {
+        "pass_id": title,
+        "system": SYSTEM,
+        "gpu": GPU,
+        "workload": title,
+        "width": width,
+        "height": height,
+        "log": f"logs/{name}",
     }
 
 
@@ -181,15 +193,21 @@ def _settings(day: datetime.date, has_logs: bool, columns: Sequence[Sequence[str
         example = examples.get(name) or _example(name, key.allowed)
         lines.append(f"{'' if key.required else '# '}{example}   # {key.meaning}")
     off = "" if has_logs else "# "
-    lines += ["", f"{off}[logs]"]
+    lines += ["", f"{off}[logs]", *_seen_columns(columns)]
+    written = _log_settings(columns)
     for name, key in LOG_KEYS.items():
-        line = f"{off}{name} = " if key.required else f"# {_example(name, key.allowed)}"
-        if name == "frame_time_column":
-            line = _column_line(off, columns)
-        elif key.required:
-            line = f'{off}{name} = ""'
+        line = off + written[name] if key.required else f"# {_example(name, key.allowed)}"
         lines.append(f"{line}   # {key.meaning}")
     return "\n".join([*lines, ""])
+
+
+def _log_settings(columns: Sequence[Sequence[str]]) -> dict[str, str]:
+    """Lines of the settings that must be filled, as far as the logs state them."""
+    column = stated_frame_time(columns)
+    return {
+        "frame_time_column": f"frame_time_column = {_quoted(column)}",
+        "frame_time_unit": f'frame_time_unit = "{stated_unit(column)}"',
+    }
 
 
 def _example(name: str, allowed: str) -> str:
@@ -202,14 +220,13 @@ def _example(name: str, allowed: str) -> str:
     return written.get(name) or allowed[allowed.index(f"{name} =") :]
 
 
-def _column_line(off: str, columns: Sequence[Sequence[str]]) -> str:
+def _seen_columns(columns: Sequence[Sequence[str]]) -> list[str]:
     seen = list(dict.fromkeys(name for header in columns for name in header))
-    if len(seen) == 1:
-        return f"{off}frame_time_column = {_quoted(seen[0])}"
+    if len(seen) < 2:
+        return []
     listed = ", ".join(_quoted(name) for name in seen[:_SHOWN_COLUMNS])
     more = f" and {len(seen) - _SHOWN_COLUMNS} more" if len(seen) > _SHOWN_COLUMNS else ""
-    line = f'{off}frame_time_column = ""'
-    return f"# columns of the logs: {listed}{more}\n{line}" if seen else line
+    return [f"# columns of the logs: {listed}{more}"]
 
 
 def _quoted(text: str) -> str:
@@ -224,14 +241,30 @@ def _next_steps(folder: str, names: Sequence[str], columns: Sequence[Sequence[st
             "Next: fill gpus.csv, systems.csv, workloads.csv and passes.csv, a row each at least.",
         ]
     else:
-        seen = {name for header in columns for name in header}
-        wanted = "frame_time_unit" if len(seen) == 1 else "frame_time_column and frame_time_unit"
         lines = [
             f"Made {folder}: {len(names)} passes, one for each log, copied into {folder}/logs.",
             f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r}), each as a workload",
             "of its own: give passes that belong together the same workload.",
-            f"Next: fill {wanted} in study.toml;",
-            "      kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
-            "      width and height in passes.csv.",
+            *_read_from_names(names, columns),
+            *_to_fill(names, columns),
         ]
     return "\n".join([*lines, f"Then: perfkit check {folder}"])
+
+
+def _read_from_names(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[str]:
+    column = stated_frame_time(columns)
+    read = [f"frame times in {column!r}"] * bool(column)
+    read += [f"in {stated_unit(column)}"] * bool(stated_unit(column))
+    read += ["picture sizes"] * any(stated_size(name)[0] for name in names)
+    return [f"Read from names, to be checked: {', '.join(read)}."] if read else []
+
+
+def _to_fill(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[str]:
+    column = stated_frame_time(columns)
+    settings = [] if column else ["frame_time_column"]
+    settings += [] if stated_unit(column) else ["frame_time_unit"]
+    cells = [f"{' and '.join(settings)} in study.toml"] if settings else []
+    cells += ["kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv"]
+    cells += ["width and height in passes.csv"] * any(not stated_size(name)[0] for name in names)
+    first, *others = (f"{cell}{';' if cell != cells[-1] else '.'}" for cell in cells)
+    return [f"Next: fill {first}", *(f"      {other}" for other in others)]

@@ -77,8 +77,8 @@ def test_logs_become_passes_and_filling_the_named_cells_makes_a_good_study(tmp_p
         f"Made {tmp_path}/mine: 3 passes, one for each log, copied into {tmp_path}/mine/logs.",
         "They stand on one system ('this system') and one GPU ('this GPU'), each as a workload",
         "of its own: give passes that belong together the same workload.",
-        "Next: fill frame_time_unit in study.toml;",
-        "      kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
+        "Read from names, to be checked: frame times in 'frame_ms', in ms.",
+        "Next: fill kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
         "      width and height in passes.csv.",
         f"Then: perfkit check {tmp_path}/mine",
     ]
@@ -93,13 +93,46 @@ def test_logs_become_passes_and_filling_the_named_cells_makes_a_good_study(tmp_p
     assert pk.summarize_passes(study)["frames"].tolist() == [1, 1, 1]
 
 
+def test_four_cells_are_left_where_names_state_the_rest(tmp_path):
+    text = "time_s,frame_ms,gpu_ms\n" + "0,16,15\n" * 20
+    source = logs_in(tmp_path / "src")
+    for name in ("hill 1920x1080 1.csv", "hill 1280x720 1.csv"):
+        (source / name).write_text(text)
+    told = new_study(tmp_path / "mine", source, DAY)
+    assert told.splitlines()[3:5] == [
+        "Read from names, to be checked: frame times in 'frame_ms', in ms, picture sizes.",
+        "Next: fill kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv.",
+    ]
+    gpus = tmp_path / "mine" / "gpus.csv"
+    gpus.write_text(gpus.read_text().replace("this GPU,,,,,", "this GPU,discrete,8,64,2000,"))
+    study = pk.load_study(tmp_path / "mine")
+    assert study.passes[["width", "height"]].values.tolist() == [[1280, 720], [1920, 1080]]
+    assert pk.summarize_passes(study)["avg_fps"].tolist() == pytest.approx([62.5, 62.5])
+
+
+def test_a_size_stands_only_on_the_passes_that_name_one(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="t\n1\n")
+    for name in ("a 1920x1080.csv", "b 1920x1080 to 1280x720.csv", "c 11920x1080x3.csv"):
+        (source / name).write_text("t\n1\n")
+    told = new_study(tmp_path / "mine", source, DAY)
+    assert "      width and height in passes.csv." in told
+    passes = pd.read_csv(tmp_path / "mine" / "passes.csv", dtype=str, keep_default_na=False)
+    assert passes["width"].tolist() == ["1920", "", "", ""]
+
+
+def test_a_frame_time_that_some_log_lacks_is_not_written_in(tmp_path):
+    source = logs_in(tmp_path / "src", a__csv="time_s,frame_ms\n0,1\n", b__csv="time_s\n0\n")
+    told = new_study(tmp_path / "mine", source, DAY)
+    assert "Next: fill frame_time_column and frame_time_unit in study.toml;" in told
+
+
 def test_of_several_columns_none_is_guessed_and_all_are_listed(tmp_path):
-    source = logs_in(tmp_path / "src", a__csv="time,frame_ms\n0,16\n")
+    source = logs_in(tmp_path / "src", a__csv="time,length_ms\n0,16\n")
     pd.DataFrame({"time": [0.0], "other us": [1.0]}).to_parquet(source / "b.parquet")
     told = new_study(tmp_path / "mine", source, DAY)
     assert "Next: fill frame_time_column and frame_time_unit in study.toml;" in told
     toml = (tmp_path / "mine" / "study.toml").read_text()
-    assert '\n# columns of the logs: "time", "frame_ms", "other us"\n' in toml
+    assert '\n# columns of the logs: "time", "length_ms", "other us"\n' in toml
     assert tomllib.loads(toml)["logs"] == {"frame_time_column": "", "frame_time_unit": ""}
 
 
