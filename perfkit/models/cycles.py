@@ -9,7 +9,7 @@ import pandas as pd
 from perfkit.errors import PerfkitError
 from perfkit.frames.traces import read_traces
 from perfkit.models.family import Cells, FloatArray, IntArray
-from perfkit.models.law_family import fit_subsets
+from perfkit.models.law_subsets import fit_subsets
 from perfkit.models.laws import Law
 from perfkit.models.load_cycle import LoadCycle, PassLength, find_cycle, pass_length
 from perfkit.models.observations import CONFIGURATION, Observations

@@ -7,7 +7,8 @@ To add one, write a file with a frozen dataclass derived from `Family` and put i
 """
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
 from typing import Self
 
 import numpy as np
@@ -112,6 +113,10 @@ class Cells:
     pass_sd : float
         Standard deviation of log FPS between passes of one cell, pooled over the study; NaN
         where no cell was repeated.
+    whole : Cells or None
+        The cells that these are without some GPUs, where `without` made them; else None.
+    gone : tuple of int
+        Codes of these GPUs.
     """
 
     rows: Rows
@@ -124,6 +129,8 @@ class Cells:
     frames: FloatArray
     seconds: FloatArray
     pass_sd: float
+    whole: "Cells | None" = field(init=False, default=None, repr=False)
+    gone: tuple[int, ...] = field(init=False, default=(), repr=False)
 
     def __len__(self) -> int:
         """Return the number of cells."""
@@ -143,6 +150,17 @@ class Cells:
             seconds=self.seconds[chosen],
             pass_sd=self.pass_sd,
         )
+
+    def without(self, gpus: Sequence[int] | IntArray) -> Self:
+        """Leave out the cells of some GPUs.
+
+        What is fitted to them may then be shared with other fits to the same whole.
+        """
+        rest = self.take(~np.isin(self.rows.gpu, gpus))
+        gone = tuple(sorted({*self.gone, *(int(code) for code in gpus)}))
+        object.__setattr__(rest, "whole", self.whole or self)
+        object.__setattr__(rest, "gone", gone)
+        return rest
 
     @property
     def gpus(self) -> IntArray:
@@ -224,7 +242,4 @@ class Family(ABC):
             For each fit, its log FPS of all cells. A family with a short cut overrides this; the
             answer must be that of refitting.
         """
-        return [
-            self.fit(cells.take(~np.isin(cells.rows.gpu, gone))).log_fps(cells.rows)
-            for gone in without
-        ]
+        return [self.fit(cells.without(gone)).log_fps(cells.rows) for gone in without]

@@ -20,7 +20,8 @@ from perfkit.models.intervals import (
     device_share,
     disagreement,
 )
-from perfkit.models.law_family import as_key, law_variance
+from perfkit.models.law_family import law_variance
+from perfkit.models.law_subsets import as_key
 from perfkit.models.laws import Law
 from perfkit.models.ranges import levels, outside, seen_ranges
 from perfkit.models.selection import LeftOut, left_out_error

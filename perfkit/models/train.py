@@ -1,7 +1,7 @@
 """From cells to a trained predictor: fit, leave out, choose, widen. Arrays only."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from scipy.special import stdtrit
@@ -198,9 +198,9 @@ def joined(first: Cells, second: Cells) -> Cells:
         if name != "names"
     }
     values = {
-        name: np.concatenate([getattr(first, name), getattr(second, name)])
-        for name in Cells.__dataclass_fields__
-        if name not in {"rows", "pass_sd"}
+        field.name: np.concatenate([getattr(first, field.name), getattr(second, field.name)])
+        for field in fields(Cells)
+        if field.init and field.name not in {"rows", "pass_sd"}
     }
     return Cells(rows=Rows(first.rows.names, **rows), **values, pass_sd=first.pass_sd)
 
@@ -279,7 +279,7 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
         if mine.all():
             continue
         # One object for all recipes: what depends on it alone is then worked out once.
-        left = LeftOut(cells.take(~mine), families, pairs[position][~mine])
+        left = LeftOut(cells.without([gpu]), families, pairs[position][~mine])
         rows, each = cells.rows.take(mine), pairs[position][mine]
         for number, recipe in enumerate(recipes):
             settled = settle(left, recipe)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from perfkit.models.kriging import kernel, krige
-from perfkit.models.law_family import Blend, LawFamily, blended, fit_subsets
+from perfkit.models.law_family import Blend, LawFamily, blended
 from perfkit.models.law_fit import Problem, fit_law
+from perfkit.models.law_subsets import fit_subsets, found
 from perfkit.models.laws import form_of, slopes, take
 from perfkit.models.load_cycle import LoadCycle, find_cycle, pass_length
 from perfkit.models.local_width import LocalT, ln_outside
@@ -98,12 +99,29 @@ def test_a_workload_left_with_no_gpu_is_nan(cells):
     assert np.isfinite(said[only.rows.workload == 0]).all()
 
 
-def test_fits_are_the_same_twice(cells):
+def test_fits_do_not_depend_on_what_was_fitted_before(cells):
     first = blended((LIMIT,), cells, ((), (1,)), cells.rows, kriged=True)
+    found.cache_clear()
     fit_subsets.cache_clear()
+    blended((LIMIT,), cells.take(cells.rows.workload == 1), ((3,), (1, 2)), cells.rows, kriged=True)
+    blended((LIMIT,), cells, ((4,), (1,), (2, 3)), cells.rows, kriged=True)
     np.testing.assert_array_equal(
         first, blended((LIMIT,), cells, ((), (1,)), cells.rows, kriged=True)
     )
+
+
+def test_cells_without_a_gpu_share_the_fits_of_the_whole(cells):
+    rest = cells.without([1]).without([2])
+    assert rest.gone == (1, 2)
+    assert rest.whole is cells
+    assert set(rest.gpus) == set(cells.gpus) - {1, 2}
+    shared = fit_subsets(LIMIT, rest, ((), (4,)))
+    whole = fit_subsets(LIMIT, cells, ((1, 2), (1, 2, 4)))
+    np.testing.assert_array_equal(shared.log_ms(cells.rows), whole.log_ms(cells.rows))
+    changed = replace(rest, log_fps=rest.log_fps + 1.0)
+    assert changed.whole is None
+    moved = fit_subsets(LIMIT, changed, ((),)).log_ms(cells.rows)[0]
+    assert np.all(np.abs(whole.log_ms(cells.rows)[0] - 1.0 - moved) < 0.1)
 
 
 def test_without_bandwidth_there_is_no_memory_part(cells):
