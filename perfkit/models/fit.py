@@ -1,6 +1,7 @@
 """What another GPU would do: `fit` learns from passes, `Fit.predict` answers with ranges."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -28,9 +29,11 @@ from perfkit.models.train import Recipe, train, with_bounds
 from perfkit.models.view import fit_html
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Fit:
     """Models fitted to the passes of a study, and the evidence for the one that is believed.
+
+    The evidence (`comparison`, `errors`) and `terms` are worked out when first asked for, and kept.
 
     Attributes
     ----------
@@ -61,20 +64,40 @@ class Fit:
         What refusals look at.
     models : tuple of Model
         With bandwidth first, then without; either may be missing.
+    cells : DataFrame
+        What was measured, one row per configuration with its rates.
     """
 
     family: str
     level: float
     seed: int
-    comparison: pd.DataFrame
-    errors: pd.DataFrame
-    terms: pd.DataFrame
     left_out: pd.DataFrame
     warnings: tuple[str, ...]
     runs_that_teach: tuple[str, ...]
     study: Catalogue = field(repr=False)
     known: Known = field(repr=False)
     models: tuple[Model, ...] = field(repr=False)
+    cells: pd.DataFrame = field(repr=False)
+
+    @cached_property
+    def _evidence(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        trained = self.models[0].trained if self.models else None
+        return evidence(trained, self.cells, self.level)
+
+    @property
+    def comparison(self) -> pd.DataFrame:
+        """Candidates side by side, by GPUs left out; see the class."""
+        return self._evidence[0]
+
+    @property
+    def errors(self) -> pd.DataFrame:
+        """Each measured cell, predicted as if its GPU had never been measured; see the class."""
+        return self._evidence[1]
+
+    @cached_property
+    def terms(self) -> pd.DataFrame:
+        """Coefficients of every family; see the class."""
+        return _terms(self.models[0] if self.models else None)
 
     def predict(self, targets: pd.DataFrame) -> pd.DataFrame:
         """Predict FPS of configurations with ranges.
@@ -273,18 +296,15 @@ def fit(
     seen, cycles = find_cycles(study, passes, gather(study, passes))
     models = _models(seen, cycles, recipe)
     main = models[0] if models else None
-    comparison, errors = evidence(main.trained if main else None, seen.table, level)
     return Fit(
         family=main.trained.settled.choice.combination.name if main else "",
         level=level,
         seed=seed,
-        comparison=comparison,
-        errors=errors,
-        terms=_terms(main),
         left_out=seen.left_out,
         warnings=warnings_about(seen, passes, main),
         runs_that_teach=runs_that_teach(seen),
         study=study,
         known=what_is_known(seen, passes),
         models=models,
+        cells=seen.table,
     )
