@@ -163,7 +163,16 @@ def _stretches(ids: pa.Array, first_row: int) -> Iterator[tuple[str, int, int]]:
         return
     edges = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), len(codes)]
     for start, stop in itertools.pairwise(edges):
-        yield str(coded.dictionary[int(codes[start])].as_py()), start, stop
+        yield _name(coded.dictionary[int(codes[start])]), start, stop
+
+
+def _name(value: pa.Scalar) -> str:
+    try:
+        return str(value.as_py())
+    except UnicodeDecodeError:
+        raise BadLog(
+            None, ID_COLUMN, "bytes that are not UTF-8", "a pass is named by UTF-8 text"
+        ) from None
 
 
 def measure_together(

@@ -246,15 +246,17 @@ def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
         If there is no first line in UTF-8 within a megabyte.
     """
     try:
-        head = stream.peek(_HEADER_BYTES)
-        line = head[: head.find(b"\n") if b"\n" in head else None].decode("utf-8-sig")
+        head = re.split(rb"[\r\n]", stream.peek(_HEADER_BYTES), maxsplit=1)[0]
+        line = head.decode("utf-8-sig")
+        if len(head) < _HEADER_BYTES and "\0" not in line:
+            return next(csv.reader([line]), [])
+    except csv.Error:
+        pass  # a name longer than any table's cell
     except OSError as error:
         raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
     except UnicodeDecodeError:
         raise BadLog(1, "", "bytes that are not UTF-8", "a log is UTF-8 text") from None
-    if len(line) >= _HEADER_BYTES or "\0" in line:
-        raise BadLog(1, "", "no readable header", "a log's first line names its columns") from None
-    return next(csv.reader(io.StringIO(line.rstrip("\r"))), [])
+    raise BadLog(1, "", "no readable header", "a log's first line names its columns")
 
 
 def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:

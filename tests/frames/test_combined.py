@@ -79,6 +79,14 @@ BAD = {
     "no ids": ({"frame_ms": [1.0]}, "pass_id", "columns frame_ms"),
     "ids of another type": ({"pass_id": [1.5], "frame_ms": [1.0]}, "pass_id", "type double"),
     "a row without id": ({"pass_id": ["a", None], "frame_ms": [1.0, 1.0]}, "pass_id", "nothing"),
+    "ids that are not UTF-8": (
+        {
+            "pass_id": pa.StringArray.from_buffers(1, *pa.array([b"\x97"]).buffers()[1:]),
+            "frame_ms": [1],
+        },
+        "pass_id",
+        "bytes that are not UTF-8",
+    ),
     "a bad frame": ({"pass_id": ["a", "a"], "frame_ms": [1.0, -1.0]}, "frame_ms", "-1.0"),
     "an unknown pass": ({"pass_id": ["a", "zz"], "frame_ms": [1.0, 1.0]}, "pass_id", "zz"),
 }

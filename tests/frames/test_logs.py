@@ -100,6 +100,12 @@ BAD_TEXTS = {
     "UTF-16": ("frame,frame_ms\n0,16\n".encode("utf-16"), 1, "bytes that are not UTF-8"),
     "no frame": (b"frame,frame_ms\n", None, "no frame"),
     "empty file": (b"", 1, "columns "),
+    "a stray line end in a quoted name": (
+        b'a,"frame_ms,"e\r2\r\n2,"3"\r\n',
+        1,
+        "columns a, frame_ms,e",
+    ),
+    "a name without end": (b"frame_ms," + b"x" * 200_000 + b"\n16,1\n", 1, "no readable header"),
     "beyond any clock": (b"frame,frame_ms\n0,1e300\n", 2, "1e+300"),
 }
 
