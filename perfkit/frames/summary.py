@@ -12,6 +12,7 @@ from perfkit.frames.measure import measure
 from perfkit.frames.repeats import repeat_flags
 from perfkit.frames.statistics import FRAMES_FOR_01PCT, FRAMES_FOR_1PCT, FrameStatistics
 from perfkit.frames.thresholds import CODES
+from perfkit.frames.versions import version_columns
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
 
@@ -90,7 +91,8 @@ def summarize(study: Study, *, client: Any = None, progress: Progress = QUIET) -
         for pass_id in passes["pass_id"]
     ]
     flagged = passes.assign(flags=pd.Series(codes, index=passes.index, dtype="str"))
-    return PassSummary(flagged, flag_table(found))
+    versions = version_columns(flagged, study.workloads)
+    return PassSummary(flagged.assign(**versions), flag_table(found))
 
 
 def collect_flags(
@@ -169,7 +171,9 @@ def summarize_passes(study: Study, client: Any = None, progress: Progress = QUIE
         those of the frame times where there are any (drawn frames), then frames, seconds,
         low_01pct_fps, slowest_1pct_mean_fps, hitches_per_min, pacing_ms, median_ms, p95_ms,
         shown_fps, effective_frames, se_log_avg, over_30 ... (share of the time spent in frames
-        longer than 1000/30 ms), flags and reason (why a number is not known).
+        longer than 1000/30 ms), flags and reason (why a number is not known); version_use,
+        log_version_shift, se_log_version_shift and version_note (how the pass is brought to the
+        newest version of its driver and game; the averages above are as measured).
 
     Raises
     ------

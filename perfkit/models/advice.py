@@ -66,7 +66,10 @@ def _about_passes(seen: Observations, passes: pd.DataFrame) -> list[str]:
         versions = used.loc[used[column].ne(""), ["workload", column]].drop_duplicates()
         mixed = versions.groupby("workload")[column].nunique()
         if len(several := mixed[mixed.gt(1)].index):
-            texts.append(f"passes under several {noun} are pooled as one in: {', '.join(several)}")
+            texts.append(
+                f"passes under several {noun}, brought together where a bridge ties them, in: "
+                f"{', '.join(several)}"
+            )
     return texts
 
 

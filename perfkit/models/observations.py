@@ -5,16 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from perfkit.frames.usable import combine
+from perfkit.frames.usable import CONFIGURATION as CONFIGURATION
+from perfkit.frames.usable import at_newest_version, combine, held
 from perfkit.models.family import Cells, FloatArray, IntArray, Names, Rows
 from perfkit.models.rates import Catalogue, attach_rates, gpu_bandwidth, system_bandwidth
 from perfkit.models.words import filled
-
-CONFIGURATION = ["system", "gpu", "workload", "width", "height", "render_scale"]
-"""What names a configuration."""
-
-AT_CAP = 0.97
-"""An average within this share of its cap was held by the cap (common practice, no source)."""
 
 KNOWN_SHARE = 0.5
 """Bandwidth enters the fit when it is known for at least this share of the measured GPUs."""
@@ -105,13 +100,6 @@ def _bandwidth_gaps(study: Catalogue) -> bool:
     return bool(own.isna().any() or (shares.any() and systems.isna().any()))
 
 
-def _held(rows: pd.DataFrame) -> pd.Series:
-    flags = rows["flags"] if "flags" in rows else pd.Series("", index=rows.index)
-    codes = ";" + flags.fillna("").str.replace(" ", "") + ";"
-    flagged = codes.str.contains(";cap;", regex=False) | codes.str.contains(";sync;", regex=False)
-    return flagged | rows["avg_fps"].ge(AT_CAP * rows["cap_fps"])
-
-
 def _reasons(study: Catalogue, rows: pd.DataFrame) -> pd.Series:
     """Say for each pass why it is no observation; "" where it is one. First reason wins."""
     why = rows["reason"].fillna("") if "reason" in rows else pd.Series("", index=rows.index)
@@ -123,9 +111,10 @@ def _reasons(study: Catalogue, rows: pd.DataFrame) -> pd.Series:
         has=limit,
         used=need,
     )
-    held = filled("held by a cap: counts as at least {fps:.4g}", rows.index, fps=rows["avg_fps"])
+    capped = filled("held by a cap: counts as at least {fps:.4g}", rows.index, fps=rows["avg_fps"])
     void = filled("void: {why}", rows.index, why=rows["void_reason"])
     nothing = filled("no average FPS: {why}", rows.index, why=why).str.removesuffix(": ")
+    none = pd.Series("", index=rows.index, dtype="str")
     cumulative = rows["flags"].str.contains("cumulative") if "flags" in rows else False
     tests = [
         (rows["outcome"].eq("crashed"), "crashed"),
@@ -136,7 +125,8 @@ def _reasons(study: Catalogue, rows: pd.DataFrame) -> pd.Series:
         (cumulative, "the log looks like running totals, not frame times"),
         (rows["arithmetic_tflops"].isna(), "the GPU's arithmetic rate is not known"),
         (pd.Series(need, index=rows.index).gt(limit), short),
-        (_held(rows), held),
+        (held(rows), capped),
+        (rows.get("version_use", none).eq("kept apart"), rows.get("version_note", none)),
     ]
     result = pd.Series("", index=rows.index, dtype="str")
     for hit, reason in tests:
@@ -192,15 +182,17 @@ def gather(study: Catalogue, passes: pd.DataFrame) -> Observations:
     -------
     Observations
         Capped passes give cells marked `at_least`, unless the configuration was also run free.
+        Passes under older versions are brought to the newest that a bridge reaches; the error of
+        such a shift is small beside that of predicting another device, and not carried on.
     """
     rows = attach_rates(study, passes.reset_index(drop=True))
     rows["render_scale"] = rows["render_scale"].fillna(1.0)
     if "load_shift" not in rows:
         rows["load_shift"] = 0.0
     reasons = _reasons(study, rows)
-    held = reasons.str.startswith("held by a cap")
-    free = rows[reasons.eq("")]
-    bound = rows[held].assign(low_1pct_fps=np.nan)
+    capped = reasons.str.startswith("held by a cap")
+    free = at_newest_version(rows[reasons.eq("")])
+    bound = rows[capped].assign(low_1pct_fps=np.nan)
     cells = _combine(free).assign(at_least=False)
     best = bound.loc[bound["avg_fps"].groupby([bound[k] for k in CONFIGURATION]).idxmax()]
     bounds = _combine(best).assign(at_least=True)

@@ -5,13 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from perfkit.models.observations import (
-    AT_CAP,
-    Observations,
-    memory_limit,
-    memory_need,
-    memory_needs,
-)
+from perfkit.frames.usable import AT_CAP
+from perfkit.models.observations import Observations, memory_limit, memory_need, memory_needs
 from perfkit.models.rates import Catalogue
 from perfkit.models.words import filled
 

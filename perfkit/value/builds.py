@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from perfkit.models.observations import CONFIGURATION
+from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study, build_machines
 from perfkit.value.cells import measured_cells
 

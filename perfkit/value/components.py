@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from perfkit.models.observations import CONFIGURATION
-from perfkit.value.cells import countable
+from perfkit.frames.usable import CONFIGURATION, countable
 
 SETUP_MINUTES = 10.0
 """Minutes that a sitting costs before its first pass: boot, warm up, start the game (common

@@ -1,6 +1,6 @@
 """One comparison on the log scale: its range, how sure its direction is, what would turn it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -95,6 +95,37 @@ def welch(left: Sample, right: Sample | None, weights: FloatArray, offset: float
         spread=single**0.5,
         by_stratum=tuple(differences),
     )
+
+
+def with_error(contrast: Contrast, std_error: float, dof: float) -> Contrast:
+    """Add an independent error that further passes do not make smaller.
+
+    Parameters
+    ----------
+    contrast : Contrast
+    std_error, dof : float
+        Of the log of a factor in it, such as a shift between versions; 0 for none.
+
+    Returns
+    -------
+    Contrast
+
+    References
+    ----------
+    Satterthwaite (1946), *Biometrics Bulletin* 2:110-114, for the degrees of freedom.
+
+    Examples
+    --------
+    >>> found = with_error(Contrast(0.1, 0.03, 6.0, 0.06, (0.1,)), 0.04, 6.0)
+    >>> round(found.std_error, 9), round(found.dof, 3)
+    (0.05, 11.128)
+    """
+    if not std_error > 0:
+        return contrast
+    terms = np.array([contrast.std_error**2, std_error**2])
+    total = float(terms.sum())
+    freedom = total**2 / float((terms**2 / [contrast.dof, dof]).sum())
+    return replace(contrast, std_error=total**0.5, dof=freedom)
 
 
 def bounds(relation: str, margin: float) -> tuple[float, float]:

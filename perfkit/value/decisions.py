@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from perfkit.frames.versions import version_table
 from perfkit.models import Fit
 from perfkit.study import Study
 from perfkit.study.prices import build_lines
@@ -19,7 +20,6 @@ from perfkit.value.scales import scale_probabilities, setting_table
 from perfkit.value.scores import score_forecasts
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games
-from perfkit.value.versions import version_table
 from perfkit.value.worth import build_speeds
 
 

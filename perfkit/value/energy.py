@@ -5,9 +5,9 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
+from perfkit.frames.usable import countable
 from perfkit.study import Study
 from perfkit.value.builds import machines
-from perfkit.value.cells import countable
 
 JOULES_PER_KWH = 3.6e6
 """SI Brochure: 1 kWh = 3.6 MJ."""

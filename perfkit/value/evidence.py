@@ -7,12 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from perfkit.models.observations import CONFIGURATION
+from perfkit.frames.usable import CONFIGURATION, countable, pooled_log_spread
 from perfkit.study import Study, build_machines
 from perfkit.study.prices import ItemPrice, build_prices, price_list
 from perfkit.value.arithmetic import mean_log_draws
-from perfkit.value.cells import countable, pooled_log_spread
-from perfkit.value.contrast import Contrast, FloatArray, Sample, welch
+from perfkit.value.contrast import Contrast, FloatArray, Sample, welch, with_error
 from perfkit.value.speeds import BASES, HALF, machine_speeds
 
 COLUMNS = {"average": "avg_fps", "cost_per_frame": "avg_fps", "low_1pct": "low_1pct_fps"}
@@ -300,6 +299,9 @@ def _measured(
         return None
     ours, theirs = left.loc[both], right.reindex(both)
     contrast = welch(_sample(ours, sign), None if alone else _sample(theirs, sign), weights, offset)
+    shares = weights / weights.sum()
+    shifted = [float(shares @ side["shift"]) for side in ([ours] if alone else [ours, theirs])]
+    contrast = with_error(contrast, math.hypot(*shifted), spread[1])
     counts = ours["passes"] if alone else np.minimum(ours["passes"], theirs["passes"])
     bases = {*ours["basis"], *([] if alone else theirs["basis"])}
     return Evidence(
@@ -329,6 +331,9 @@ def _cells(
     found = pd.DataFrame({"mean": logs.mean(), "variance": logs.var(), "passes": logs.count()})
     borrowed = (mine["source"] == "borrowed").groupby([mine[name] for name in stratum], sort=False)
     found["basis"] = np.where(borrowed.any(), "borrowed", "measured")
+    found["shift"] = 0.0
+    if "se_log_version_shift" in mine:
+        found["shift"] = mine["se_log_version_shift"].groupby([mine[n] for n in stratum]).mean()
     own = found["variance"] > np.finfo(float).eps ** 2
     found["dof"] = (found["passes"] - 1.0).where(own, float(spread[1]))
     found["variance"] = found["variance"].where(own, spread[0] ** 2)

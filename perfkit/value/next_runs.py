@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import stats
 
 from perfkit.defaults import LEVEL
-from perfkit.models.observations import CONFIGURATION
+from perfkit.frames.usable import CONFIGURATION
 from perfkit.models.rates import attach_rates
 from perfkit.study import Study
 from perfkit.value.builds import machines
@@ -128,7 +128,7 @@ def next_runs(
 
 
 def _noise(cells: pd.DataFrame) -> float:
-    single = (cells["log_scale"] * np.sqrt(cells["passes"].astype(float))).dropna()
+    single = (cells["own_log_scale"] * np.sqrt(cells["passes"].astype(float))).dropna()
     return float(single.iloc[0]) if len(single) else math.nan
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy import stats
 
 from perfkit.defaults import LEVEL
-from perfkit.models.observations import CONFIGURATION
+from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study
 from perfkit.value.cells import measured_cells
 

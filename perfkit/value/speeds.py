@@ -171,12 +171,14 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
     DataFrame
         system, gpu, workload, fps, log_scale, dof, low_1pct_fps, low_log_scale, passes, basis,
         reason, predicted_row (position in `table`, -1 where measured), scale_device and scale_own
-        (the parts of log_scale that a device's rows share and that each has alone).
+        (the parts of log_scale that a device's rows share and that each has alone; of a measured
+        row the first is the error of a shift between versions, and shift_of names its
+        boundaries).
     """
     width, height = study.settings.value_at
     cells = measured_cells(passes)
-    cells = cells[_at(cells, width, height)].assign(predicted_row=-1, scale_device=0.0)
-    cells["scale_own"] = cells["log_scale"]
+    cells = cells[_at(cells, width, height)].assign(predicted_row=-1)
+    cells = cells.assign(scale_device=cells["shift_log_scale"], scale_own=cells["own_log_scale"])
     cells["reason"] = np.where(
         cells["log_scale"].isna(), "no configuration was run twice: spread not known", ""
     )
@@ -191,10 +193,11 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
         low_log_scale=half_width / quantile,
         passes=0.0,
         basis="predicted",
+        shift_of="",
         reason=fresh["reason"].where(fresh["fps"].isna(), ""),
     )
     columns = [*_MACHINE, "fps", "log_scale", "dof", "low_1pct_fps", "low_log_scale", "passes"]
-    columns += ["basis", "reason", "predicted_row", "scale_device", "scale_own"]
+    columns += ["basis", "reason", "predicted_row", "scale_device", "scale_own", "shift_of"]
     return pd.concat([cells, fresh], ignore_index=True)[columns]
 
 
@@ -246,6 +249,10 @@ def _log_draws(rows: pd.DataFrame, table: pd.DataFrame, draws: int, seed: int) -
         cells = rows.iloc[measured]
         names = cells[_MACHINE].itertuples(index=False, name=None)
         own = [key_generator(seed, "measured", *name).standard_normal(draws) for name in names]
-        scale = cells["log_scale"].to_numpy(float)[:, None]
-        result[measured] = np.log(cells["fps"].to_numpy(float))[:, None] + scale * own * shared
+        steps = cells["scale_own"].to_numpy(float)[:, None] * own
+        for name, of in cells.groupby("shift_of", sort=False).indices.items():
+            if name:  # one error of a shift for all that were brought over the same boundaries
+                common = key_generator(seed, "version shift", name).standard_normal(draws)
+                steps[of] += cells["scale_device"].to_numpy(float)[of, None] * common
+        result[measured] = np.log(cells["fps"].to_numpy(float))[:, None] + steps * shared
     return result

@@ -7,6 +7,7 @@ import pytest
 import perfkit as pk
 from perfkit.frames import combine, summarize, usable
 from perfkit.frames.summary import FLAG_COLUMNS, MEASURES
+from perfkit.frames.versions import VERSION_COLUMNS
 from perfkit.study.schema import PASSES
 from tests.frames.make import clean_pass, csv_log, make_study, parquet_log
 
@@ -26,7 +27,7 @@ def test_columns_and_types(tmp_path):
     summary = summarize(study)
     shares = ["over_30", "over_60"]
     assert list(summary.passes.columns) == [
-        *PASSES.names, "note", *MEASURES, *shares, "flags", "reason",
+        *PASSES.names, "note", *MEASURES, *shares, "flags", "reason", *VERSION_COLUMNS,
     ]  # fmt: skip
     assert isinstance(summary.passes.index, pd.RangeIndex)
     for name in ("avg_fps", "low_1pct_fps", *MEASURES, *shares):

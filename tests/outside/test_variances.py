@@ -8,7 +8,7 @@ Goldsmith (1972), Statistical Methods in Research and Production (dyestuff; by R
 import numpy as np
 import pytest
 
-from perfkit.value.cells import pooled_log_spread
+from perfkit.frames.usable import pooled_log_spread
 from perfkit.value.components import nested_components
 from tests.reference import load_csv, load_json
 

@@ -1,17 +1,14 @@
-"""Next runs and versions: the textbook update, and what bridges allow."""
+"""Next runs: the textbook update."""
 
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
-import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
 from perfkit.value.next_runs import Belief, narrowed, next_runs
-from perfkit.value.versions import boundary_verdict, version_table
 from perfkit.value.worth import build_speeds
-from tests.value.market import build, market, measured, predictions, runs, summary
+from tests.value.market import build, market, predictions, runs, summary
 
 BIRCH = {"Fen": 60.0, "Moor": 120.0, "Tarn": 240.0}
 
@@ -55,67 +52,3 @@ def test_unknown_spread_ranks_nothing(tmp_path: Path) -> None:
     study = market(tmp_path, passes=runs("Ember", {"Fen": [20.0]}))
     passes, table = summary(study), predictions("Birch", BIRCH)
     assert len(next_runs(study, passes, table, build_speeds(study, passes, table))) == 0
-
-
-@pytest.mark.parametrize(
-    ("low", "high", "verdict"),
-    [(-0.03, 0.03, "pooled"), (-0.031, 0.0, "shifted"), (0.01, 0.05, "shifted"),
-     (np.nan, np.nan, "kept apart")],
-)  # fmt: skip
-def test_boundary_verdicts(low: float, high: float, verdict: str) -> None:
-    assert boundary_verdict(low, high, 0.03) == verdict
-
-
-def versions(folder: Path, *passes: dict) -> pd.DataFrame:
-    study = market(folder, passes=list(passes), builds=[], prices=[])
-    return version_table(summary(study), study.workloads)
-
-
-def driven(factor: float, driver: str, date: str, games: tuple[str, ...] = ("Fen",)) -> list[dict]:
-    noise = np.exp([-0.01, 0.0, 0.01])
-    return runs("Ember", dict.fromkeys(games, 50 * factor * noise), driver=driver, date=date)
-
-
-def test_bridge_gives_the_ratio_and_its_range(tmp_path: Path) -> None:
-    """Three passes each side, spread .01 with 4 dof: half-width t(4) x .01 x sqrt(2/3)."""
-    found = versions(
-        tmp_path, *driven(1.0, "d1", "2026-01-01"), *driven(1.05, "d2", "2026-02-01")
-    ).iloc[0]
-    assert (found["kind"], found["old"], found["new"], found["bridges"]) == (
-        "driver",
-        "d1",
-        "d2",
-        1,
-    )
-    assert_allclose(found["log_ratio_pct"], 5.0, rtol=1e-9)
-    half = stats.t.ppf(0.95, 4) * 0.01 * np.sqrt(2 / 3)
-    assert_allclose(np.log1p(found["high_pct"] / 100) - np.log(1.05), half, rtol=1e-9)
-    assert found["verdict"] == "shifted"
-
-
-def test_equal_versions_are_pooled(tmp_path: Path) -> None:
-    found = versions(tmp_path, *driven(1.0, "d1", "2026-01-01"), *driven(1.0, "d2", "2026-02-01"))
-    assert found["verdict"].tolist() == ["pooled"]
-
-
-def test_without_a_bridge_they_stay_apart(tmp_path: Path) -> None:
-    found = versions(
-        tmp_path, *driven(1.0, "d1", "2026-01-01"), *driven(1.0, "d2", "2026-02-01", ("Moor",))
-    ).iloc[0]
-    assert (found["verdict"], found["bridges"]) == ("kept apart", 0)
-    assert found["reason"] == "no configuration was run under both: run one under both"
-
-
-def test_one_version_has_no_boundary(tmp_path: Path) -> None:
-    assert len(versions(tmp_path, *driven(1.0, "d1", "2026-01-01"))) == 0
-
-
-def test_a_game_is_not_blamed_for_its_driver(tmp_path: Path) -> None:
-    """Both changed at once: neither boundary has a bridge."""
-    old = [row | {"game_version": "g1"} for row in driven(1.0, "d1", "2026-01-01")]
-    new = [row | {"game_version": "g2"} for row in driven(1.2, "d2", "2026-02-01")]
-    assert versions(tmp_path, *old, *new)["verdict"].tolist() == ["kept apart"] * 2
-
-
-def test_measured_market_has_no_versions(tmp_path: Path) -> None:
-    assert len(versions(tmp_path, *measured())) == 0

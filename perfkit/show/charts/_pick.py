@@ -50,11 +50,10 @@ def cells(passes: pd.DataFrame) -> pd.DataFrame:
         system, gpu, workload, passes, fps, fps_least, fps_most, low_1pct_fps, capped (some pass was
         held by a cap); in order of first appearance.
     """
-    from perfkit.frames import combine
-    from perfkit.value.cells import capped
+    from perfkit.frames.usable import combine, held
 
     together = combine(passes, CELL).rename(columns={"avg_fps": "fps"})
-    each = passes.assign(capped=capped(passes)).groupby(CELL, sort=False)
+    each = passes.assign(capped=held(passes)).groupby(CELL, sort=False)
     ends = each.agg(
         fps_least=("avg_fps", "min"), fps_most=("avg_fps", "max"), capped=("capped", "any")
     )
