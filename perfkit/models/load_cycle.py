@@ -48,9 +48,19 @@ GRID = 256
 
 
 def basis(phase: FloatArray) -> FloatArray:
-    """Sines, then cosines, of `HARMONICS` harmonics; phase in rounds, shape (n, 2 HARMONICS)."""
-    angle = 2.0 * np.pi * phase[:, None] * np.arange(1, HARMONICS + 1)
-    return np.concatenate([np.sin(angle), np.cos(angle)], axis=1)
+    """Sines, then cosines, of `HARMONICS` harmonics; phase in rounds, shape (n, 2 HARMONICS).
+
+    Higher harmonics follow from the first by addition theorems, which is quicker than more sines.
+    """
+    angle = 2.0 * np.pi * phase
+    result = np.empty((2 * HARMONICS, len(phase)))
+    sine, cosine = result[:HARMONICS], result[HARMONICS:]
+    np.sin(angle, out=sine[0])
+    np.cos(angle, out=cosine[0])
+    for k in range(1, HARMONICS):
+        sine[k] = sine[k - 1] * cosine[0] + cosine[k - 1] * sine[0]
+        cosine[k] = cosine[k - 1] * cosine[0] - sine[k - 1] * sine[0]
+    return result.T
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -272,18 +282,32 @@ def _periods(frames: Frames) -> FloatArray:
     for reach in LOOKS:
         near = (best[:, None] + reach * np.linspace(-1.0, 1.0, 21) / longest).ravel()
         near = near[near > 0]
-        gained = [_gain(middle * each, target, weight) for each in near]
-        best = near[[int(np.argmax(gained))]]
+        best = near[[int(np.argmax(_gains(near, middle, target, weight)))]]
     return np.asarray(1.0 / best)
 
 
-def _gain(phase: FloatArray, target: FloatArray, weight: FloatArray) -> float:
-    """Weighted sum of squares that a cycle takes off the profile."""
-    design = np.column_stack([np.ones(len(phase)), basis(phase)])
-    gram = (design * weight[:, None]).T @ design
-    gram += 1e-9 * weight.sum() * np.eye(design.shape[1])
-    product = design.T @ (weight * target)
-    return float(product @ np.linalg.solve(gram, product))
+def _gains(
+    frequency: FloatArray, seconds: FloatArray, target: FloatArray, weight: FloatArray
+) -> FloatArray:
+    """Weighted sum of squares that a cycle of each frequency takes off the profile.
+
+    In waves exp(i a angle), a from -`HARMONICS` to `HARMONICS`, the product of two is a third, so
+    all cross-products are sums over 2 `HARMONICS` waves.
+    """
+    turn = np.exp(2j * np.pi * frequency[:, None] * seconds)
+    sums = np.stack([weight, weight * target], axis=1)
+    waves = [np.broadcast_to(sums.sum(axis=0), (len(frequency), 2)), turn @ sums]
+    power = turn
+    for _ in range(2 * HARMONICS - 1):
+        power = power * turn
+        waves.append(power @ sums)
+    both = np.stack([*(wave.conj() for wave in waves[:0:-1]), *waves])
+    order = np.arange(-HARMONICS, HARMONICS + 1)
+    gram = np.moveaxis(both[2 * HARMONICS + order - order[:, None], :, 0], 2, 0)
+    gram += 1e-9 * weight.sum() * np.diag(np.where(order == 0, 1.0, 2.0))
+    product = both[2 * HARMONICS - order, :, 1].T
+    gained = (product.conj() * np.linalg.solve(gram, product[..., None])[..., 0]).sum(axis=1)
+    return np.asarray(gained.real)
 
 
 def find_cycle(traces: list[FloatArray]) -> LoadCycle | None:
