@@ -1,11 +1,14 @@
 """Cross-products of cells by workload and GPU, so that leaving GPUs out is a subtraction."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray
-from perfkit.models.ranges import logs
+from perfkit.models.ranges import VARIABLES, logs
+
+SIZE = len(VARIABLES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,6 +37,50 @@ class Moments:
     yy: FloatArray
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CellSums:
+    """Sums over the cells of each workload on each GPU.
+
+    Attributes
+    ----------
+    middle : ndarray, shape (5,)
+        Means over the study, from which logs of rates and of FPS are taken, so that little is
+        lost when sums are subtracted.
+    first : ndarray, shape (6, W, D)
+        Number of cells, sums of the four logs, sum of log FPS.
+    second : ndarray, shape (15, W, D)
+        Sums of products of these five, in the order of `numpy.triu_indices(5)`.
+    """
+
+    middle: FloatArray
+    first: FloatArray
+    second: FloatArray
+
+
+PAIRS = np.triu_indices(SIZE + 1)
+"""Which two of the five columns each row of `CellSums.second` holds the products of."""
+
+UNFOLD = np.zeros((SIZE + 1, SIZE + 1), dtype=np.intp)
+UNFOLD[PAIRS] = UNFOLD.T[PAIRS] = np.arange(len(PAIRS[0]))
+"""Row of `CellSums.second` for every two columns."""
+
+
+@lru_cache(maxsize=4)
+def cell_sums(cells: Cells) -> CellSums:
+    """Sum up n cells by workload and GPU, GPUs in the order of `cells.gpus`."""
+    gpus = cells.gpus
+    workloads, count = len(cells.rows.names.workloads), len(gpus)
+    table = np.concatenate([logs(cells.rows).T, cells.log_fps[None]])
+    middle = table.mean(axis=1)
+    table -= middle[:, None]
+    place = cells.rows.workload * count + np.searchsorted(gpus, cells.rows.gpu)
+    size = workloads * count
+    first = [np.bincount(place, minlength=size), *(np.bincount(place, row, size) for row in table)]
+    second = [np.bincount(place, table[i] * table[j], size) for i, j in zip(*PAIRS, strict=True)]
+    shape = (-1, workloads, count)
+    return CellSums(middle, np.reshape(first, shape), np.reshape(second, shape))
+
+
 def subset_moments(cells: Cells, kept: BoolArray) -> Moments:
     """Moments of the cells of m subsets of GPUs.
 
@@ -47,33 +94,20 @@ def subset_moments(cells: Cells, kept: BoolArray) -> Moments:
     Returns
     -------
     Moments
-
-    Notes
-    -----
-    Logs are centred on the study's means before products are taken, so that little is lost when
-    sums are subtracted.
     """
-    gpus = cells.gpus
-    workloads, count = len(cells.rows.names.workloads), len(gpus)
-    x, y = logs(cells.rows), cells.log_fps
-    middle_x, middle_y = x.mean(axis=0), float(y.mean())
-    joint = np.column_stack([np.ones(len(y)), x - middle_x, y - middle_y])
-    place = cells.rows.workload * count + np.searchsorted(gpus, cells.rows.gpu)
-    products = joint[:, :, None] * joint[:, None, :]
-    width = joint.shape[1]
-    by_gpu = np.zeros((workloads * count, width, width))
-    np.add.at(by_gpu, place, products)
-    total = np.einsum("mg,wgij->mwij", kept, by_gpu.reshape(workloads, count, width, width))
-    number = total[..., 0, 0]
-    means = total[..., 0, :] / np.where(number > 0, number, 1.0)[..., None]
-    centred = total - number[..., None, None] * means[..., :, None] * means[..., None, :]
+    sums = cell_sums(cells)
+    weight = kept.T.astype(float)
+    first, second = np.moveaxis(sums.first @ weight, 2, 1), np.moveaxis(sums.second @ weight, 2, 1)
+    number = first[0]
+    mean = first[1:] / np.where(number > 0, number, 1.0)
+    centred = second - first[1:][PAIRS[0]] * mean[PAIRS[1]]
     return Moments(
         count=number,
-        mean_x=means[..., 1:-1] + middle_x,
-        mean_y=np.where(number > 0, means[..., -1] + middle_y, np.nan),
-        xx=centred[..., 1:-1, 1:-1],
-        xy=centred[..., 1:-1, -1],
-        yy=np.maximum(centred[..., -1, -1], 0.0),
+        mean_x=np.moveaxis(mean[:-1], 0, -1) + sums.middle[:-1],
+        mean_y=np.where(number > 0, mean[-1] + sums.middle[-1], np.nan),
+        xx=np.moveaxis(centred[UNFOLD[:-1, :-1]], (0, 1), (-2, -1)),
+        xy=np.moveaxis(centred[UNFOLD[:-1, -1]], 0, -1),
+        yy=np.maximum(centred[-1], 0.0),
     )
 
 
