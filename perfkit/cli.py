@@ -16,6 +16,7 @@ from perfkit.progress import Progress, terminal_progress
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.motion_clips import Film
+    from perfkit.show.second import Second
     from perfkit.study import Study
 
 DONE, STUDY_HAS_PROBLEMS, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
@@ -84,6 +85,13 @@ def _cluster(address: str | None) -> Any:
 
 
 def _report(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.show.second import second_drawer
+
+    with second_drawer() as second:
+        return _report_with(second, options, progress)
+
+
+def _report_with(second: "Second | None", options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.analysis import analyse
     from perfkit.show.output import refuse_out, whole_folder
     from perfkit.show.report import write_report
@@ -98,7 +106,7 @@ def _report(options: argparse.Namespace, progress: Progress) -> int:
         progress.say("writing tables")
         write_tables(analysis, folder / "tables")
         progress.say("drawing figures")
-        figures = write_figures(analysis, folder / "figures", progress)
+        figures = write_figures(analysis, folder / "figures", progress, second=second)
         progress.say("writing the page")
         write_report(analysis, figures, folder / "report.html")
     print("\n".join(closing_lines(analysis, options.out)))
@@ -106,6 +114,13 @@ def _report(options: argparse.Namespace, progress: Progress) -> int:
 
 
 def _figures(options: argparse.Namespace, progress: Progress) -> int:
+    from perfkit.show.second import second_drawer
+
+    with second_drawer() as second:
+        return _figures_with(second, options, progress)
+
+
+def _figures_with(second: "Second | None", options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.analysis import analyse
     from perfkit.show.output import refuse_out, whole_folder
     from perfkit.show.stills import VIDEO_SET, write_figures
@@ -114,7 +129,9 @@ def _figures(options: argparse.Namespace, progress: Progress) -> int:
     analysis = analyse(_load(options.study, progress), progress=progress)
     with whole_folder(options.out, options.study, "figures") as folder:
         progress.say("drawing figures in every size, light and dark")
-        figures = write_figures(analysis, folder / "figures", progress, looks=VIDEO_SET)
+        figures = write_figures(
+            analysis, folder / "figures", progress, looks=VIDEO_SET, second=second
+        )
         films = _clips(analysis, folder, progress) if options.clips else []
     drawn = [figure for figure in figures if not figure.reason]
     print(f"{options.out}/figures: {len(drawn)} charts")

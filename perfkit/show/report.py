@@ -4,6 +4,7 @@ import base64
 import datetime
 import io
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -161,12 +162,14 @@ def _predictions(analysis: "Analysis", sheets: dict[str, Sheet]) -> Part | None:
 
 
 def _figures(figures: Sequence["Still"], folder: Path) -> Part | None:
-    shown = "".join(
-        f"<figure><h3>{escape(figure.title)}</h3>{_picture(figure, folder)}"
-        f"<figcaption>{stranger(figure.answer)}</figcaption></figure>"
-        for figure in figures
-        if figure.files
-    )
+    drawn = [figure for figure in figures if figure.files]
+    with ThreadPoolExecutor(2) as pool:
+        pictures = pool.map(_picture, drawn, [folder] * len(drawn))
+        shown = "".join(
+            f"<figure><h3>{escape(figure.title)}</h3>{picture}"
+            f"<figcaption>{stranger(figure.answer)}</figcaption></figure>"
+            for figure, picture in zip(drawn, pictures, strict=True)
+        )
     if not shown:
         return None
     return Part("figures", "Pictures", asides()["figures"], f'<div class="figures">{shown}</div>')

@@ -108,7 +108,23 @@ def read_sidecar(path: Path) -> tuple[pd.DataFrame, Page]:
     page : Page
         With the study's facts, at the default size.
     """
-    record = json.loads(path.read_text(encoding="utf-8"))
+    return frame_and_page(path.read_text(encoding="utf-8"))
+
+
+def frame_and_page(text: str) -> tuple[pd.DataFrame, Page]:
+    """Give what a figure was drawn from.
+
+    Parameters
+    ----------
+    text : str
+        A sidecar.
+
+    Returns
+    -------
+    data : DataFrame
+    page : Page
+    """
+    record = json.loads(text)
     drawn = record["data"]
     data = pd.DataFrame(
         {

@@ -1,59 +1,30 @@
 """Every chart of a study as picture files, each with a JSON that it can be drawn again from.
 
-A chart is drawn from its JSON, so that what is published beside a picture is what was drawn. A
-size that is half of another is averaged from it instead of being drawn again, and pictures are
-compressed in threads while the next chart is drawn: compression runs outside the interpreter's
-lock.
+A chart is drawn from its JSON, so that what is published beside a picture is what was drawn.
+Pictures are compressed in threads while the next chart is drawn, because compression runs outside
+the interpreter's lock; a second process may draw beside this one.
 """
 
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
-
 from perfkit.progress import QUIET, Progress
 from perfkit.show.charts import CHARTS
+from perfkit.show.drawing import Job, Look, Pixels, file_bytes, pictures
 from perfkit.show.layout import NothingToShow
-from perfkit.show.png import write_png
-from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
-from perfkit.show.style import Page, house, pixels
+from perfkit.show.sidecar import sidecar, sidecar_text
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
+    from perfkit.show.second import Second
     from perfkit.study.settings import Settings
-
-
-Pixels = npt.NDArray[np.uint8]
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """One way to write a chart.
-
-    Attributes
-    ----------
-    width, height : int
-        Pixels; of an SVG only their ratio matters.
-    theme : {"light", "dark"}
-    kind : {"png", "svg"}
-    """
-
-    width: int
-    height: int
-    theme: str = "light"
-    kind: str = "png"
-
-    def file(self, name: str) -> str:
-        """File name of a chart in this look."""
-        shape = "tall" if self.height > self.width else "wide"
-        size = f"{self.width}x{self.height}" if self.kind == "png" else shape
-        return f"{name}-{size}{'' if self.theme == 'light' else '-' + self.theme}.{self.kind}"
 
 
 REPORT_SET = (Look(1920, 1080), Look(3840, 2160))
@@ -124,6 +95,7 @@ def write_figures(
     *,
     looks: Sequence[Look] = REPORT_SET,
     workers: int = 2,
+    second: "Second | None" = None,
 ) -> list[Still]:
     """Draw every chart that this study has data for.
 
@@ -137,6 +109,8 @@ def write_figures(
         Sizes, themes and file kinds.
     workers : int
         Threads that compress.
+    second : Second, optional
+        A process that draws beside this one; see :func:`perfkit.show.second.second_drawer`.
 
     Returns
     -------
@@ -145,21 +119,17 @@ def write_figures(
     """
     folder.mkdir(parents=True, exist_ok=True)
     page = study_page(analysis.study.settings)
-    stills = [_prepare(chart, analysis, page, folder, looks) for chart in CHARTS]
-    jobs = [
-        Job(still.name, folder, group)
-        for still in stills
-        if not still.reason
-        for group in _same_layout(looks)
-    ]
-    done = draw_together(jobs, workers)
-    for _ in progress.track(done, len(jobs), "figures"):
-        pass
+    layouts = _same_layout(looks)
+    with Easel(folder, workers, second) as easel:
+        stills = [_prepare(chart, analysis, page, easel, looks) for chart in CHARTS]
+        drawn = sum(not still.reason for still in stills)
+        for _ in progress.track(easel.draw(), drawn * len(layouts), "figures"):
+            pass
     return stills
 
 
 def _prepare(
-    chart: ModuleType, analysis: "Analysis", page: Page, folder: Path, looks: Sequence[Look]
+    chart: ModuleType, analysis: "Analysis", page: Page, easel: "Easel", looks: Sequence[Look]
 ) -> Still:
     try:
         data = chart.data(analysis)
@@ -167,110 +137,102 @@ def _prepare(
         return Still(chart.NAME, chart.TITLE, "", (), str(nothing))
     files = tuple(look.file(chart.NAME) for look in looks)
     record = sidecar(chart, data, page, files)
-    (folder / f"{chart.NAME}.json").write_text(sidecar_text(record), encoding="utf-8")
+    text = sidecar_text(record)
+    (easel.folder / f"{chart.NAME}.json").write_text(text, encoding="utf-8")
+    for group in _same_layout(looks):
+        easel.add(Job(chart.NAME, text, group))
     return Still(chart.NAME, chart.TITLE, record["answer"], files, "")
 
 
-def _same_layout(looks: Sequence[Look]) -> list[list[Look]]:
+def _same_layout(looks: Sequence[Look]) -> list[tuple[Look, ...]]:
     groups: dict[tuple[bool, str], list[Look]] = {}
     for look in looks:
         groups.setdefault((look.height > look.width, look.theme), []).append(look)
-    return list(groups.values())
+    return [tuple(group) for group in groups.values()]
 
 
-@dataclass(frozen=True, slots=True)
-class Job:
-    """Looks of one chart that share a layout.
-
-    Attributes
-    ----------
-    name : str
-        Of the chart.
-    folder : Path
-        Where its JSON lies and its pictures go.
-    looks : sequence of Look
-        Of one shape and theme.
-    """
-
-    name: str
-    folder: Path
-    looks: Sequence[Look]
-
-
-def draw_together(jobs: Sequence[Job], workers: int) -> Iterator[None]:
-    """Draw jobs one after another and write their pictures beside that.
+class Easel:
+    """Jobs waiting to be drawn; a second process takes the first while more are still added.
 
     Parameters
     ----------
-    jobs : sequence of Job
+    folder : Path
+        Where the pictures go.
     workers : int
         Threads that compress.
-
-    Yields
-    ------
-    None
-        Once for each job drawn.
+    second : Second or None
     """
-    waiting: deque[Future[None]] = deque()
-    with ThreadPoolExecutor(workers) as pool:
+
+    def __init__(self, folder: Path, workers: int, second: "Second | None") -> None:
+        self.folder = folder
+        self._waiting: SimpleQueue[Job | None] = SimpleQueue()
+        self._most = 2 * workers
+        self._pool = ThreadPoolExecutor(workers + 1)
+        self._second = second
+        self._helped = self._pool.submit(self._hand_over, second) if second else None
+
+    def __enter__(self) -> "Easel":
+        """Take jobs."""
+        return self
+
+    def __exit__(self, error: type[BaseException] | None, *more: object) -> None:
+        """End the threads, and after an error what they are waiting for."""
+        if error and self._second:
+            self._second.stop()
+        self._waiting.put(None)
+        self._pool.shutdown(cancel_futures=error is not None)
+
+    def add(self, job: Job) -> None:
+        """Put a job behind the others."""
+        self._waiting.put(job)
+
+    def draw(self) -> Iterator[None]:
+        """Draw until nothing waits; no job may be added after this.
+
+        Yields
+        ------
+        None
+            Once for each job, not at once when the second process draws it.
+        """
+        writing: deque[Future[None]] = deque()
+        for _ in ("here", "beside"):
+            self._waiting.put(None)
+        yield from self._draw_here(iter(self._waiting.get, None), writing)
+        if self._helped:
+            done, failed = self._helped.result()
+            yield from [None] * done
+            yield from self._draw_here(iter(failed), writing)
+        for written in writing:
+            written.result()
+
+    def _draw_here(self, jobs: Iterator[Job], writing: deque[Future[None]]) -> Iterator[None]:
         for job in jobs:
-            for path, picture in draw_pictures(job):
-                if len(waiting) > 2 * workers:
-                    waiting.popleft().result()
-                waiting.append(pool.submit(write_png, path, picture))
+            for file, picture in pictures(job):
+                if len(writing) > self._most:
+                    writing.popleft().result()
+                writing.append(self._pool.submit(write_picture, self.folder / file, picture))
             yield
-        for picture_written in waiting:
-            picture_written.result()
+
+    def _hand_over(self, second: "Second") -> tuple[int, list[Job]]:
+        done, failed = 0, []
+        for job in iter(self._waiting.get, None):
+            files = second.draw(job)
+            if files is None:
+                failed.append(job)
+                break
+            for name, content in files:
+                write_picture(self.folder / name, content)
+            done += 1
+        return done, failed
 
 
-def draw_pictures(job: Job) -> Iterator[tuple[Path, Pixels]]:
-    """Lay a chart out once and draw it in every size that is asked for; SVG is written at once.
+def write_picture(path: Path, picture: Pixels | bytes) -> None:
+    """Write a picture to its file.
 
     Parameters
     ----------
-    job : Job
-
-    Yields
-    ------
     path : Path
-        Where the picture belongs.
-    picture : ndarray of uint8, shape (height, width, 3)
+    picture : ndarray of uint8, or bytes
+        As yielded by :func:`perfkit.show.drawing.pictures`.
     """
-    chart = next(chart for chart in CHARTS if job.name == chart.NAME)
-    data, page = read_sidecar(job.folder / f"{chart.NAME}.json")
-    first = job.looks[0]
-    drawn: dict[int, Pixels] = {}
-    with house():
-        shaped = replace(page, width=first.width, height=first.height, theme=first.theme)
-        figure = chart.draw(data, shaped)
-        for look in sorted(job.looks, key=lambda look: -look.width):
-            path = job.folder / look.file(chart.NAME)
-            if look.kind == "svg":
-                figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None})
-                continue
-            double = drawn.get(2 * look.width)
-            if double is None:
-                drawn[look.width] = pixels(figure, look.width)[..., :3].copy()
-            else:
-                drawn[look.width] = halved(double)
-            yield path, drawn[look.width]
-
-
-def halved(picture: Pixels) -> Pixels:
-    """Average a picture over blocks of two by two pixels, halves rounded up.
-
-    Parameters
-    ----------
-    picture : ndarray of uint8, shape (2 h, 2 w, channels)
-
-    Returns
-    -------
-    ndarray of uint8, shape (h, w, channels)
-
-    Examples
-    --------
-    >>> halved(np.array([[[0], [2]], [[4], [7]]], np.uint8)).tolist()
-    [[[3]]]
-    """
-    rows = picture[0::2].astype(np.uint16) + picture[1::2]
-    return ((rows[:, 0::2] + rows[:, 1::2] + 2) >> 2).astype(np.uint8)
+    path.write_bytes(file_bytes(picture))

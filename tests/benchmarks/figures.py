@@ -9,12 +9,16 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
-from perfkit.show.charts import CHARTS, averages, trace
+from perfkit.show.charts import CHARTS, averages, cost, trace
+from perfkit.show.drawing import Job
+from perfkit.show.motion import Clip
 from perfkit.show.motion_clips import build_up, run_trace
+from perfkit.show.second import Second, second_drawer
 from perfkit.show.sidecar import sidecar, sidecar_text
-from perfkit.show.stills import REPORT_SET, Job, draw_together
+from perfkit.show.stills import REPORT_SET, Easel
 from perfkit.show.style import Page, house, pixels
 from tests.show.chart_frames import FRAMES, named
 
@@ -27,20 +31,24 @@ PAGE = Page(
 ROUNDS = 3
 
 
-def best(work: Callable[[], object]) -> float:
-    """Shortest of some runs, in seconds."""
-    times = []
+def in_turn(**works: Callable[[], object]) -> dict[str, float]:
+    """Shortest of some runs of each, in seconds, the runs taking turns."""
+    times: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(ROUNDS):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return min(times)
+        for name, work in works.items():
+            start = time.perf_counter()
+            work()
+            times[name].append(time.perf_counter() - start)
+    return {name: min(took) for name, took in times.items()}
 
 
-def stills() -> tuple[float, float]:
-    """Seconds for every chart in both sizes: one after another, and as `write_figures` does it."""
+def stills() -> dict[str, float]:
+    """Seconds for every chart in both sizes: one after another, and as a report draws them."""
     frames = {chart.NAME: FRAMES[chart.NAME](named("plain", 12)) for chart in CHARTS}
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, second_drawer() as second:
+        assert second is not None
+        first = Job("cost", sidecar_text(sidecar(cost, frames["cost"], PAGE, ())), REPORT_SET)
+        assert second.draw(first), "the second process does not draw"
 
         def plainly() -> None:
             with house():
@@ -50,15 +58,20 @@ def stills() -> tuple[float, float]:
                         figure = chart.draw(frames[chart.NAME], page)
                         figure.savefig(Path(folder, "plain.png"))
 
-        def together() -> None:
-            for chart in CHARTS:
-                text = sidecar_text(sidecar(chart, frames[chart.NAME], PAGE, ()))
-                Path(folder, f"{chart.NAME}.json").write_text(text, encoding="utf-8")
-            jobs = [Job(chart.NAME, Path(folder), REPORT_SET) for chart in CHARTS]
-            for _ in draw_together(jobs, 2):
-                pass
+        def together(second: Second | None) -> None:
+            with Easel(Path(folder), 2, second) as easel:
+                for chart in CHARTS:
+                    text = sidecar_text(sidecar(chart, frames[chart.NAME], PAGE, ()))
+                    Path(folder, f"{chart.NAME}.json").write_text(text, encoding="utf-8")
+                    easel.add(Job(chart.NAME, text, REPORT_SET))
+                for _ in easel.draw():
+                    pass
 
-        return best(plainly), best(together)
+        return in_turn(
+            plain_s=plainly,
+            one_process_s=partial(together, None),
+            two_processes_s=partial(together, second),
+        )
 
 
 def clip_frames() -> dict[str, tuple[float, float]]:
@@ -70,16 +83,23 @@ def clip_frames() -> dict[str, tuple[float, float]]:
             data = FRAMES[chart.NAME](named("plain", 12))
             figure, clip = chart.draw(data, page), make(data, page)
             numbers = range(30, 60)
-            cut = best(lambda clip=clip, numbers=numbers: [clip.frame(n) for n in numbers])
-            again = best(lambda figure=figure: pixels(figure, page.width))
-            found[chart.NAME] = (again, cut / len(numbers))
+            took = in_turn(
+                again=partial(pixels, figure, page.width), cut=partial(_cut, clip, numbers)
+            )
+            found[chart.NAME] = (took["again"], took["cut"] / len(numbers))
     return found
+
+
+def _cut(clip: Clip, numbers: range) -> None:
+    for number in numbers:
+        clip.frame(number)
 
 
 def main() -> None:
     """Print the ratios."""
-    plain_s, together_s = stills()
-    report = {"stills": {"plain_s": plain_s, "ours_s": together_s, "ratio": plain_s / together_s}}
+    drawn = stills()
+    ratio = drawn["plain_s"] / drawn["two_processes_s"]
+    report = {"stills": {**drawn, "ratio": ratio}}
     for name, (again, cut) in clip_frames().items():
         report[f"clip {name}"] = {"redraw_s": again, "ours_s": cut, "ratio": again / cut}
     print(json.dumps(report, indent=2))

@@ -2,7 +2,9 @@
 
 import datetime
 import hashlib
+import io
 import json
+from dataclasses import asdict
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,12 +14,14 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from perfkit.show import stills
+from perfkit.show import drawing, second, stills
 from perfkit.show.charts import CHARTS, cost, frontier
+from perfkit.show.drawing import Job, Look, file_bytes, halved, pictures
 from perfkit.show.layout import NothingToShow
 from perfkit.show.png import png_bytes, write_png
+from perfkit.show.second import second_drawer, serve
 from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
-from perfkit.show.stills import Job, Look, draw_together, halved, study_page, write_figures
+from perfkit.show.stills import study_page, write_figures
 from perfkit.show.style import Page, house, pixels
 from tests.show.chart_frames import FRAMES, named
 
@@ -33,6 +37,7 @@ PAIR = (cost, frontier)
 
 def give(monkeypatch: pytest.MonkeyPatch, **frames: pd.DataFrame) -> None:
     monkeypatch.setattr(stills, "CHARTS", PAIR)
+    monkeypatch.setattr(drawing, "CHARTS", PAIR)
     for chart in PAIR:
         frame = frames.get(chart.NAME, FRAMES[chart.NAME](named("plain", 4)))
         monkeypatch.setattr(chart, "data", lambda analysis, frame=frame: frame)
@@ -118,7 +123,7 @@ def test_an_error_while_writing_is_not_swallowed(
     def full(path: Path, picture: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(stills, "write_png", full)
+    monkeypatch.setattr(stills, "write_picture", full)
     with pytest.raises(OSError, match=r"No space left on device"):
         write_figures(ANALYSIS, tmp_path, looks=(Look(480, 270),))
 
@@ -159,16 +164,93 @@ def test_the_layout_does_not_depend_on_the_size(chart: Any) -> None:
         assert np.array_equal(pixels(one, 1920), pixels(other, 1920))
 
 
-def test_drawing_twice_at_another_size_in_between_changes_nothing(tmp_path: Path) -> None:
-    frame = FRAMES["cost"](named("plain", 5))
-    page = study_page(SETTINGS)  # type: ignore[arg-type]
-    record = sidecar(cost, frame, page, [])
-    (tmp_path / "cost.json").write_text(sidecar_text(record), encoding="utf-8")
+def job(names: list[str], *looks: Look) -> Job:
+    frame = FRAMES["cost"](names)
+    record = sidecar(cost, frame, study_page(SETTINGS), [])  # type: ignore[arg-type]
+    return Job("cost", sidecar_text(record), looks)
+
+
+def test_drawing_twice_at_another_size_in_between_changes_nothing() -> None:
     looks = [Look(*size) for size in ((480, 270), (960, 540), (640, 360))]
-    list(draw_together([Job("cost", tmp_path, looks)], 1))
-    first = digests(tmp_path)
-    list(draw_together([Job("cost", tmp_path, looks[1:])], 1))
-    assert digests(tmp_path) == first
+    drawn = {name: file_bytes(picture) for name, picture in pictures(job(["a", "b"], *looks))}
+    again = pictures(job(["a", "b"], *looks[1:]))
+    assert len(drawn) == 3
+    assert {name: drawn[name] for name, _ in again} == {
+        name: file_bytes(picture) for name, picture in pictures(job(["a", "b"], *looks[1:]))
+    }
+
+
+def test_a_second_process_draws_the_same_bytes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    give(monkeypatch)
+    looks = (Look(480, 270), Look(960, 540), Look(480, 270, kind="svg"), Look(270, 480))
+    alone = write_figures(ANALYSIS, tmp_path / "alone", looks=looks)
+    with second_drawer() as helper:
+        assert helper is not None
+        asked = job(named("plain", 4), looks[0])
+        files = helper.draw(asked)
+        assert files == [(name, file_bytes(picture)) for name, picture in pictures(asked)]
+        together = write_figures(ANALYSIS, tmp_path / "together", looks=looks, second=helper)
+    assert together == alone
+    assert digests(tmp_path / "together") == digests(tmp_path / "alone")
+    assert helper.process.returncode is not None
+
+
+@pytest.mark.parametrize("how", ["gone before", "gone meanwhile", "cannot draw", "cut short"])
+def test_what_the_second_process_cannot_do_is_done_here(
+    how: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    give(monkeypatch)
+    scripts = {
+        "gone before": "",
+        "gone meanwhile": "input()",
+        "cannot draw": "import time; input(); print('null', flush=True); time.sleep(60)",
+        "cut short": "input(); print('[[\"cost-480x270.png\", 9]]'); print('x', end='')",
+    }
+    looks = (Look(480, 270),)
+    write_figures(ANALYSIS, tmp_path / "alone", looks=looks)
+    monkeypatch.setattr(second, "COMMAND", ("-c", scripts[how]))
+    with second_drawer() as helper:
+        assert helper is not None
+        write_figures(ANALYSIS, tmp_path / "helped", looks=looks, second=helper)
+    assert digests(tmp_path / "helped") == digests(tmp_path / "alone")
+
+
+def test_an_interrupt_does_not_wait_for_the_second_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    give(monkeypatch)
+    monkeypatch.setattr(second, "COMMAND", ("-c", "import time; input(); time.sleep(600)"))
+
+    def stop(data: pd.DataFrame, page: Page) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cost, "draw", stop)
+    monkeypatch.setattr(frontier, "draw", stop)
+    with second_drawer() as helper, pytest.raises(KeyboardInterrupt):
+        write_figures(ANALYSIS, tmp_path, looks=(Look(480, 270),), second=helper)
+
+
+def test_a_machine_that_starts_no_process_draws_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(second.sys, "executable", "/no/such/python")
+    with second_drawer() as helper:
+        assert helper is None
+
+
+def test_the_second_process_answers_every_job_and_survives_a_bad_one() -> None:
+    good = job(["a", "b"], Look(480, 270), Look(480, 270, kind="svg"))
+    bad = Job("cost", "{}", good.looks)
+    lines = b"".join(json.dumps(asdict(one)).encode() + b"\n" for one in (bad, good))
+    told = io.BytesIO()
+    serve(io.BytesIO(lines), told)
+    told.seek(0)
+    assert told.readline() == b"null\n"
+    sizes = json.loads(told.readline())
+    assert [name for name, _ in sizes] == ["cost-480x270.png", "cost-wide.svg"]
+    wanted = [file_bytes(picture) for _, picture in pictures(good)]
+    assert [told.read(size) for _, size in sizes] == wanted
+    assert told.read() == b""
 
 
 @pytest.mark.parametrize("channels", [3, 4])
@@ -180,13 +262,10 @@ def test_png_is_read_back_to_the_bit(channels: int, tmp_path: Path) -> None:
     assert png_bytes(noise) == png_bytes(noise.copy())
 
 
-def test_svg_text_is_outlines_without_a_date(tmp_path: Path) -> None:
-    frame = FRAMES["cost"](named("markup", 3))
-    record = sidecar(cost, frame, study_page(SETTINGS), [])  # type: ignore[arg-type]
-    (tmp_path / "cost.json").write_text(sidecar_text(record), encoding="utf-8")
-    look = Look(1920, 1080, kind="svg")
-    list(draw_together([Job("cost", tmp_path, [look])], 1))
-    text = (tmp_path / look.file("cost")).read_text(encoding="utf-8")
+def test_svg_text_is_outlines_without_a_date() -> None:
+    ((name, written),) = pictures(job(named("markup", 3), Look(1920, 1080, kind="svg")))
+    text = file_bytes(written).decode()
+    assert name == "cost-wide.svg"
     assert "<text" not in text
     assert "<dc:date>" not in text
     assert "<b>" not in text
