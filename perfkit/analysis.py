@@ -9,7 +9,10 @@ from perfkit.frames import summarize
 from perfkit.models import Fit, fit
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
-from perfkit.value import decision_tables, needed_targets, upgrade_table, value_table
+from perfkit.value import decision_tables, needed_targets
+from perfkit.value.speeds import SpeedBook, speed_book
+from perfkit.value.upgrades import upgrades_of
+from perfkit.value.worth import speeds_of_builds, value_of_builds
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,8 @@ class Analysis:
         The chosen family and the evidence for the choice.
     predictions : DataFrame
         The rows of ``targets.csv`` in order, then what the builds need; FPS with ranges.
+    speeds : SpeedBook
+        Every configuration at ``value_at``, measured or predicted, with its draws.
     value : DataFrame
         One row per build.
     upgrades : DataFrame
@@ -41,6 +46,7 @@ class Analysis:
     flags: pd.DataFrame
     model: Fit
     predictions: pd.DataFrame
+    speeds: SpeedBook
     value: pd.DataFrame
     upgrades: pd.DataFrame
     tables: dict[str, pd.DataFrame]
@@ -107,13 +113,15 @@ def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> 
     progress.say(f"predicting {len(asked)} configurations that nobody measured")
     predictions = model.predict(asked)
     progress.say(f"weighing {study.builds['build'].nunique()} builds")
+    speeds = speed_book(study, passes, predictions)
     return Analysis(
         study=study,
         passes=passes,
         flags=summary.flags,
         model=model,
         predictions=predictions,
-        value=value_table(study, passes, predictions),
-        upgrades=upgrade_table(study, passes, predictions),
-        tables=decision_tables(study, passes, model, predictions),
+        speeds=speeds,
+        value=value_of_builds(study, speeds_of_builds(study, speeds)),
+        upgrades=upgrades_of(study, speeds),
+        tables=decision_tables(study, passes, model, speeds),
     )

@@ -88,16 +88,17 @@ def combine(passes: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     found = work.groupby(keys, sort=False, dropna=False)
     result = found.agg(
         passes=("_time", "size"),
-        frames=("_known_frames", lambda x: x.sum(skipna=False)),
-        seconds=("_known_seconds", lambda x: x.sum(skipna=False)),
         avg_fps=("_frames", "sum"),
         sd_log_avg=("_log", "std"),
         passes_with_low=("_log_low", "count"),
         low_1pct_fps=("_log_low", "mean"),
     )
+    totals = found[["_known_frames", "_known_seconds"]].sum(skipna=False)
+    result[["frames", "seconds"]] = totals.to_numpy()
     result["avg_fps"] /= found["_time"].sum()
     result["low_1pct_fps"] = np.exp(result["low_1pct_fps"])
-    return result.reset_index()
+    columns = ["passes", "frames", "seconds", "avg_fps", "sd_log_avg", "passes_with_low"]
+    return result[[*columns, "low_1pct_fps"]].reset_index()
 
 
 def held(passes: pd.DataFrame) -> pd.Series:

@@ -16,7 +16,7 @@ from perfkit.defaults import DRAWS, LEVEL
 from perfkit.study.prices import build_prices
 from perfkit.value.arithmetic import central_range, frontier_probability, rank_probability
 from perfkit.value.speeds import HALF, BuildSpeeds
-from perfkit.value.worth import build_speeds, mean_fps, target_shares
+from perfkit.value.worth import mean_fps, speeds_of_builds, target_shares
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
@@ -101,7 +101,7 @@ def speeds_of(analysis: "Analysis") -> BuildSpeeds:
     BuildSpeeds
         With all draws, or with as many as the page can hold when there are very many builds.
     """
-    speeds = build_speeds(analysis.study, analysis.passes, analysis.predictions)
+    speeds = speeds_of_builds(analysis.study, analysis.speeds)
     cells = max(1, len(speeds.names) * len(speeds.workloads))
     kept = max(1, min(DRAWS, MOST_DRAWS // cells))
     return replace(speeds, log_draws=speeds.log_draws[..., :kept])

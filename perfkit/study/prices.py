@@ -12,7 +12,7 @@ import datetime
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -137,26 +137,36 @@ def price_list(study: Study) -> Callable[[str, str], ItemPrice]:
 
 
 def _prices_alone(study: Study, counted: pd.DataFrame) -> Callable[[str, str], ItemPrice]:
-    alone = dict(iter(counted[counted["bundle"] == ""].groupby(["item", "condition"])))
-    return cache(lambda *thing: _choose(study, alone.get(thing), *thing))
+    columns = ["item", "condition", "date", "rate_date", "listing", "price"]
+    rows = counted.loc[counted["bundle"] == "", columns].itertuples(index=False, name=None)
+    alone: dict[Thing, list[_Quote]] = {}
+    for item, condition, *quote in rows:
+        alone.setdefault((item, condition), []).append(_Quote(*quote))
+    return cache(lambda *thing: _choose(study, alone.get(thing, []), *thing))
 
 
-def _choose(study: Study, alone: pd.DataFrame | None, item: str, condition: str) -> ItemPrice:
-    if alone is None:
+class _Quote(NamedTuple):
+    """One price of one thing."""
+
+    date: pd.Timestamp
+    rate_date: pd.Timestamp
+    listing: str
+    price: float
+
+
+def _choose(study: Study, alone: list[_Quote], item: str, condition: str) -> ItemPrice:
+    if not alone:
         reason = _why_unknown(study.prices, item, condition, study.settings.price_date)
         return ItemPrice(np.nan, None, "", (), reason)
-    firm = alone[alone["listing"] != "asked"]
+    firm = [quote for quote in alone if quote.listing != "asked"]
     rank = {name: place for place, name in enumerate(_LISTINGS)}
-    pool = firm if len(firm) else alone
-    order = pool.assign(rank=pool["listing"].map(rank)).sort_values(
-        ["date", "rank"], ascending=[False, True]
-    )
-    best = order.iloc[0]
-    date, rate_date = as_day(best["date"]), as_day(best["rate_date"])
+    # of equals, the first in the file
+    best = max(firm or alone, key=lambda quote: (quote.date, -rank[quote.listing]))
+    date, rate_date = as_day(best.date), as_day(best.rate_date)
     flags = _age_flags(study, date, rate_date)
-    if not len(firm):
+    if not firm:
         flags = ["asked only", *flags]
-    return ItemPrice(float(best["price"]), date, str(best["listing"]), tuple(flags), "")
+    return ItemPrice(float(best.price), date, best.listing, tuple(flags), "")
 
 
 def _age_flags(

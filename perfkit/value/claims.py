@@ -119,11 +119,12 @@ def check_claims(record: Record) -> pd.DataFrame:
     --------
     >>> import perfkit as pk
     >>> from perfkit.value.evidence import record_of
+    >>> from perfkit.value.speeds import speed_book
     >>> from perfkit.study.demo import find_demo
     >>> study = pk.load_study(find_demo())
     >>> passes = pk.summarize_passes(study)
     >>> table = pk.fit(study, passes).predict(study.targets)
-    >>> found = check_claims(record_of(study, passes, table))
+    >>> found = check_claims(record_of(study, passes, speed_book(study, passes, table)))
     >>> set(found["verdict"]) <= {"supported", "contradicted", "open"}
     True
     """

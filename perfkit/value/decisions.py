@@ -18,13 +18,14 @@ from perfkit.value.next_runs import next_runs
 from perfkit.value.rivals import flip_table, rank_table
 from perfkit.value.scales import scale_probabilities, setting_table
 from perfkit.value.scores import score_forecasts
+from perfkit.value.speeds import SpeedBook
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games
-from perfkit.value.worth import build_speeds
+from perfkit.value.worth import speeds_of_builds
 
 
 def decision_tables(
-    study: Study, passes: pd.DataFrame, model: Fit, table: pd.DataFrame
+    study: Study, passes: pd.DataFrame, model: Fit, book: SpeedBook
 ) -> dict[str, pd.DataFrame]:
     """Make the tables that say what follows from speeds and prices.
 
@@ -35,17 +36,17 @@ def decision_tables(
         As made by :func:`perfkit.summarize_passes`.
     model : Fit
         As made by :func:`perfkit.fit`.
-    table : DataFrame
-        Predictions, as made by ``model.predict``.
+    book : SpeedBook
+        As made by :func:`perfkit.value.speeds.speed_book`.
 
     Returns
     -------
     dict of str to DataFrame
         By name; a decision that the study does not ask for is absent.
     """
-    speeds = build_speeds(study, passes, table)
+    speeds = speeds_of_builds(study, book)
     lines = build_lines(study)
-    record = record_of(study, passes, table)
+    record = record_of(study, passes, book)
     price = np.array([side.price for side in record.builds.values()])
     budget = study.settings.budget
     steps = scale_probabilities(study, passes, model.predict)
@@ -54,7 +55,7 @@ def decision_tables(
         "goes_together": together_table(study),
         "ranks": rank_table(speeds, price),
         "flip_prices": flip_table(speeds, price),
-        "upgrade_games": upgrade_games(study, passes, table, model.predict),
+        "upgrade_games": upgrade_games(study, book, model.predict),
         "goals": goal_table(study, speeds, price),
         "goal_games": goal_games(study, speeds),
         "last_money": last_money(speeds, price, budget),
@@ -67,7 +68,7 @@ def decision_tables(
         "forecast_scores": scores.rows,
         "forecast_cards": scores.cards,
         "calibration": scores.calibration if len(scores.cards) else scores.cards,
-        "next_runs": next_runs(study, passes, table, speeds),
+        "next_runs": next_runs(study, passes, book, speeds),
         "sittings": sitting_table(passes),
         "versions": version_table(passes, study.workloads),
         "energy": energy_table(study, passes),

@@ -12,7 +12,7 @@ from perfkit.study import Study, build_machines
 from perfkit.study.prices import ItemPrice, build_prices, price_list
 from perfkit.value.arithmetic import mean_log_draws
 from perfkit.value.contrast import Contrast, FloatArray, Sample, welch, with_error
-from perfkit.value.speeds import BASES, HALF, machine_speeds
+from perfkit.value.speeds import BASES, HALF, SpeedBook
 
 COLUMNS = {"average": "avg_fps", "cost_per_frame": "avg_fps", "low_1pct": "low_1pct_fps"}
 """Column of the passes behind each measure."""
@@ -90,10 +90,8 @@ class Record:
     Attributes
     ----------
     study : Study
-    passes : DataFrame
-        As made by :func:`perfkit.summarize_passes`.
-    table : DataFrame
-        Predictions.
+    book : SpeedBook
+        Speeds measured and predicted.
     counted : DataFrame
         Countable passes at ``value_at``, native scale.
     spreads : dict of str to (float, int)
@@ -104,15 +102,14 @@ class Record:
     """
 
     study: Study
-    passes: pd.DataFrame
-    table: pd.DataFrame
+    book: SpeedBook
     counted: pd.DataFrame
     spreads: dict[str, tuple[float, int]]
     builds: dict[str, Side]
     prices: Callable[[str, str], ItemPrice]
 
 
-def record_of(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> Record:
+def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
     """Gather what sentences are held against.
 
     Parameters
@@ -120,8 +117,8 @@ def record_of(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> Record
     study : Study
     passes : DataFrame
         As made by :func:`perfkit.summarize_passes`.
-    table : DataFrame
-        Predictions, as made by ``model.predict``.
+    book : SpeedBook
+        As made by :func:`perfkit.value.speeds.speed_book`.
 
     Returns
     -------
@@ -140,7 +137,7 @@ def record_of(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> Record
             machines.itertuples(index=False, name=None), priced["price"], strict=True
         )
     }
-    return Record(study, passes, table, kept, spreads, builds, price_list(study))
+    return Record(study, book, kept, spreads, builds, price_list(study))
 
 
 def find_side(record: Record, name: str) -> Side:
@@ -260,7 +257,7 @@ class _Pairing:
 
 
 def _systems(record: Record, left: Side, right: Side) -> _Pairing:
-    seen = pd.concat([record.counted[["system", "gpu"]], record.table[["system", "gpu"]]])
+    seen = pd.concat([record.counted[["system", "gpu"]], record.book.table[["system", "gpu"]]])
 
     def of(side: Side) -> list[str]:
         if side.system:
@@ -367,7 +364,7 @@ def _predicted(
         columns=["name", "system", "gpu"],
         dtype="str",
     )
-    speeds = machine_speeds(record.study, record.passes, record.table, machines)
+    speeds = record.book.speeds(machines)
     low = measure == "low_1pct"
     draws = speeds.low_log_draws() if low else speeds.log_draws
     point = np.log(np.minimum(speeds.low_fps, speeds.fps) if low else speeds.fps)

@@ -82,7 +82,7 @@ def memory_cost(record: Record) -> pd.DataFrame:
     systems = record.study.systems.assign(bandwidth=system_bandwidth(record.study.systems))
     facts: Facts = {row["system"]: dict(row) for row in systems.to_dict("records")}
     integrated = record.study.gpus.loc[record.study.gpus["kind"] == "integrated", "gpu"]
-    seen = pd.concat([record.counted[_MACHINE], record.table[_MACHINE]]).drop_duplicates()
+    seen = pd.concat([record.counted[_MACHINE], record.book.table[_MACHINE]]).drop_duplicates()
     rows = []
     for slow, gpu in seen[seen["gpu"].isin(integrated)].itertuples(index=False, name=None):
         mine = facts[slow]

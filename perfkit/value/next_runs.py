@@ -15,7 +15,7 @@ from perfkit.value.builds import machines
 from perfkit.value.cells import measured_cells
 from perfkit.value.components import PASS_MINUTES
 from perfkit.value.design import FloatArray, log_det_gain
-from perfkit.value.speeds import BuildSpeeds, configuration_speeds
+from perfkit.value.speeds import BuildSpeeds, SpeedBook
 
 LISTED = 30
 """Runs that are listed."""
@@ -76,7 +76,7 @@ def narrowed(belief: Belief, noise: float) -> tuple[float, FloatArray]:
 
 
 def next_runs(
-    study: Study, passes: pd.DataFrame, table: pd.DataFrame, speeds: BuildSpeeds
+    study: Study, passes: pd.DataFrame, book: SpeedBook, speeds: BuildSpeeds
 ) -> pd.DataFrame:
     """Rank runs by how much they narrow the cost per frame of the builds, per minute.
 
@@ -85,8 +85,8 @@ def next_runs(
     study : Study
     passes : DataFrame
         As made by :func:`perfkit.summarize_passes`.
-    table : DataFrame
-        Predictions, as made by ``model.predict``.
+    book : SpeedBook
+        Speeds measured and predicted.
     speeds : BuildSpeeds
         Of the study's builds.
 
@@ -106,7 +106,7 @@ def next_runs(
     noise = _noise(cells)
     if not math.isfinite(noise) or not speeds.common.any():
         return pd.DataFrame(columns=columns)
-    found = _narrowings(study, configuration_speeds(study, passes, table), speeds, noise)
+    found = _narrowings(study, book.rows, speeds, noise)
     if found.empty:
         return pd.DataFrame(columns=columns)
     width, height = study.settings.value_at

@@ -1,7 +1,7 @@
 """How fast each machine is: measured where measured, predicted where not, with draws of both."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ from perfkit.study import Study
 from perfkit.value.cells import measured_cells
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 BASES = ("measured", "borrowed", "predicted")
 """Where a number comes from, the strongest first."""
@@ -91,16 +92,94 @@ class BuildSpeeds:
         return next((basis for basis in reversed(BASES) if basis in used), "")
 
 
-def machine_speeds(
+@dataclass(frozen=True, slots=True, eq=False)
+class SpeedBook:
+    """Every configuration at ``value_at``, and the draws of those that were asked for.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        As made by :func:`configuration_speeds`.
+    table : DataFrame
+        Predictions behind the predicted rows.
+    workloads : DataFrame
+        Columns workload and weight, weights positive.
+    draws, seed : int
+    drawn : dict of int to ndarray
+        Draws of log FPS by row, as far as they were asked for.
+    """
+
+    rows: pd.DataFrame
+    table: pd.DataFrame
+    workloads: pd.DataFrame
+    draws: int
+    seed: int
+    drawn: dict[int, FloatArray] = field(default_factory=dict)
+
+    def speeds(self, machines: pd.DataFrame) -> BuildSpeeds:
+        """Gather the speeds of machines.
+
+        Parameters
+        ----------
+        machines : DataFrame
+            name, system, gpu: one row per machine; the last two may be "".
+
+        Returns
+        -------
+        BuildSpeeds
+        """
+        asked = machines[["system", "gpu"]].merge(self.workloads[["workload"]], how="cross")
+        known = pd.MultiIndex.from_frame(self.rows[_MACHINE])
+        found = known.get_indexer(pd.MultiIndex.from_frame(asked))
+        used, at = np.unique(found, return_inverse=True)
+        used = used[used >= 0]
+        rows = self.rows.iloc[used]
+        # a machine that nobody knows points at the last row, which holds nothing
+        at = (at - int((found < 0).any())).reshape(len(machines), len(self.workloads))
+        log_draws = self._log_draws(used)
+
+        def spread(column: str, unknown: float | str) -> npt.NDArray[np.generic]:
+            values = np.append(rows[column].to_numpy(), np.array([unknown], dtype=object))
+            return np.asarray(values[at])
+
+        fps = spread("fps", np.nan).astype(float)
+        numbered = np.isfinite(fps)
+        compared = numbered.any(axis=1) & (numbered.mean(axis=1) >= HALF)
+        reason = spread("reason", "never run and not predicted").astype(str)
+        return BuildSpeeds(
+            names=tuple(machines["name"]),
+            workloads=tuple(self.workloads["workload"]),
+            weights=self.workloads["weight"].to_numpy(float),
+            fps=fps,
+            log_draws=log_draws[at],
+            basis=np.where(numbered, spread("basis", "").astype(str), ""),
+            reason=reason,
+            passes=spread("passes", 0.0).astype(float),
+            log_scale=spread("log_scale", np.nan).astype(float),
+            low_fps=spread("low_1pct_fps", np.nan).astype(float),
+            low_log_scale=spread("low_log_scale", np.nan).astype(float),
+            compared=compared,
+            common=numbered[compared].all(axis=0) & compared.any(),
+        )
+
+    def _log_draws(self, used: IntArray) -> FloatArray:
+        """Draws of log FPS, one row a configuration, and a last row of NaN for the unknown one."""
+        fresh = np.array([row for row in used if row not in self.drawn], dtype=np.intp)
+        drawn = _log_draws(self.rows.iloc[fresh], self.table, self.draws, self.seed)
+        self.drawn.update(zip(fresh.tolist(), drawn, strict=True))
+        nothing = np.full(self.draws, np.nan)
+        return np.stack([*(self.drawn[row] for row in used.tolist()), nothing])
+
+
+def speed_book(
     study: Study,
     passes: pd.DataFrame,
     table: pd.DataFrame,
-    machines: pd.DataFrame,
     *,
     draws: int = DRAWS,
     seed: int = SEED,
-) -> BuildSpeeds:
-    """Gather the speeds of machines at ``value_at``, native scale, nothing generated.
+) -> SpeedBook:
+    """Gather the speeds of a study at ``value_at``, native scale, nothing generated.
 
     Parameters
     ----------
@@ -109,8 +188,6 @@ def machine_speeds(
         As made by :func:`perfkit.summarize_passes`.
     table : DataFrame
         Predictions, as made by ``model.predict``; used only where nothing was measured.
-    machines : DataFrame
-        name, system, gpu: one row per machine; the last two may be "".
     draws : int
         Draws behind every range.
     seed : int
@@ -119,42 +196,11 @@ def machine_speeds(
 
     Returns
     -------
-    BuildSpeeds
+    SpeedBook
     """
-    workloads = study.workloads[study.workloads["weight"] > 0]
+    workloads = study.workloads.loc[study.workloads["weight"] > 0, ["workload", "weight"]]
     rows = configuration_speeds(study, passes, table)
-    asked = machines[["system", "gpu"]].merge(workloads[["workload"]], how="cross")
-    known = pd.MultiIndex.from_frame(rows[_MACHINE])
-    found = known.get_indexer(pd.MultiIndex.from_frame(asked))
-    used, at = np.unique(found, return_inverse=True)
-    rows = rows.iloc[used[used >= 0]]
-    # a machine that nobody knows points at the last row, which holds nothing
-    at = (at - (used < 0).sum()).reshape(len(machines), len(workloads))
-    log_draws = _log_draws(rows, table, draws, seed)
-
-    def spread(column: str, unknown: float | str) -> npt.NDArray[np.generic]:
-        values = np.append(rows[column].to_numpy(), np.array([unknown], dtype=object))
-        return np.asarray(values[at])
-
-    fps = spread("fps", np.nan).astype(float)
-    numbered = np.isfinite(fps)
-    compared = numbered.any(axis=1) & (numbered.mean(axis=1) >= HALF)
-    reason = spread("reason", "never run and not predicted").astype(str)
-    return BuildSpeeds(
-        names=tuple(machines["name"]),
-        workloads=tuple(workloads["workload"]),
-        weights=workloads["weight"].to_numpy(float),
-        fps=fps,
-        log_draws=log_draws[at],
-        basis=np.where(numbered, spread("basis", "").astype(str), ""),
-        reason=reason,
-        passes=spread("passes", 0.0).astype(float),
-        log_scale=spread("log_scale", np.nan).astype(float),
-        low_fps=spread("low_1pct_fps", np.nan).astype(float),
-        low_log_scale=spread("low_log_scale", np.nan).astype(float),
-        compared=compared,
-        common=numbered[compared].all(axis=0) & compared.any(),
-    )
+    return SpeedBook(rows, table, workloads, draws, seed)
 
 
 def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
@@ -164,7 +210,7 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
     ----------
     study : Study
     passes, table : DataFrame
-        As in :func:`machine_speeds`.
+        As in :func:`speed_book`.
 
     Returns
     -------
@@ -235,8 +281,8 @@ def key_generator(seed: int, *names: object) -> np.random.Generator:
 
 
 def _log_draws(rows: pd.DataFrame, table: pd.DataFrame, draws: int, seed: int) -> FloatArray:
-    """Draws of log FPS, one row a configuration, and a last row of NaN for the unknown one."""
-    result = np.full((len(rows) + 1, draws), np.nan)
+    """Draws of log FPS, one row a configuration."""
+    result = np.full((len(rows), draws), np.nan)
     predicted_row = rows["predicted_row"].to_numpy()
     asked = np.flatnonzero(predicted_row >= 0)
     if len(asked):

@@ -9,7 +9,7 @@ from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range
 from perfkit.value.candidates import SAME_SYSTEM, Candidate, candidates
-from perfkit.value.speeds import BuildSpeeds
+from perfkit.value.speeds import BuildSpeeds, SpeedBook
 from perfkit.value.together import check_parts, shelf
 from perfkit.value.upgrades import candidate_speeds
 
@@ -18,18 +18,13 @@ Predict = Callable[[pd.DataFrame], pd.DataFrame]
 _MACHINE = ["system", "gpu", "workload"]
 
 
-def upgrade_games(
-    study: Study, passes: pd.DataFrame, table: pd.DataFrame, predict: Predict
-) -> pd.DataFrame:
+def upgrade_games(study: Study, book: SpeedBook, predict: Predict) -> pd.DataFrame:
     """Say what each new card adds in each game.
 
     Parameters
     ----------
     study : Study
-    passes : DataFrame
-        As made by :func:`perfkit.summarize_passes`.
-    table : DataFrame
-        Predictions, as made by ``model.predict``.
+    book : SpeedBook
     predict : callable
         ``model.predict``; asked only what limits the games that were measured.
 
@@ -42,8 +37,8 @@ def upgrade_games(
         workload.
     """
     steps = [step for step in candidates(study) if step.kind == SAME_SYSTEM]
-    speeds, places = candidate_speeds(study, passes, table, steps)
-    limits = _limits(study, steps, table, predict)
+    speeds, places = candidate_speeds(study, book, steps)
+    limits = _limits(study, steps, book.table, predict)
     links = _narrow_links(study, steps)
     games = study.workloads.set_index("workload")["goal_fps"].reindex(speeds.workloads)
     rows = [

@@ -11,7 +11,7 @@ from perfkit.value.arithmetic import central_range, mean_log_draws
 from perfkit.value.builds import machines
 from perfkit.value.candidates import Candidate, candidates
 from perfkit.value.ratio import BOUNDED, EXCLUSIVE, WHOLE_LINE
-from perfkit.value.speeds import BASES, HALF, BuildSpeeds, FloatArray, machine_speeds
+from perfkit.value.speeds import BASES, HALF, BuildSpeeds, FloatArray, SpeedBook, speed_book
 from perfkit.value.together import check_parts, overall, shelf
 
 UPGRADE_COLUMNS = (
@@ -182,15 +182,14 @@ def _pair(speeds: BuildSpeeds, before: int, after: int, step: Candidate) -> Gain
 
 
 def candidate_speeds(
-    study: Study, passes: pd.DataFrame, table: pd.DataFrame, steps: list[Candidate]
+    study: Study, book: SpeedBook, steps: list[Candidate]
 ) -> tuple[BuildSpeeds, list[tuple[int, int]]]:
     """Speeds of every machine that steps start from or lead to.
 
     Parameters
     ----------
     study : Study
-    passes, table : DataFrame
-        As in :func:`upgrade_table`.
+    book : SpeedBook
     steps : list of Candidate
 
     Returns
@@ -210,7 +209,7 @@ def candidate_speeds(
     rows = pd.concat([built, reached]).drop_duplicates(["name", "system", "gpu"])
     place = {key: at for at, key in enumerate(rows.itertuples(index=False, name=None))}
     start = {name: (name, system, gpu) for name, system, gpu in place}
-    speeds = machine_speeds(study, passes, table, rows)
+    speeds = book.speeds(rows)
     places = [
         (place[start[step.from_build]], place[(step.to_build, step.system, step.gpu)])
         for step in steps
@@ -247,8 +246,23 @@ def upgrade_table(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd
     >>> bool((upgrades["cost_per_added_frame"].dropna() > 0).all())
     True
     """
+    return upgrades_of(study, speed_book(study, passes, table))
+
+
+def upgrades_of(study: Study, book: SpeedBook) -> pd.DataFrame:
+    """Make the table of :func:`upgrade_table` from speeds already gathered.
+
+    Parameters
+    ----------
+    study : Study
+    book : SpeedBook
+
+    Returns
+    -------
+    DataFrame
+    """
     steps = candidates(study)
-    speeds, places = candidate_speeds(study, passes, table, steps)
+    speeds, places = candidate_speeds(study, book, steps)
     known = shelf(study)
     rows = []
     for step, (before, after) in zip(steps, places, strict=True):

@@ -14,7 +14,7 @@ from perfkit.value.arithmetic import (
     rank_probability,
 )
 from perfkit.value.builds import machines
-from perfkit.value.speeds import BuildSpeeds, FloatArray, machine_speeds
+from perfkit.value.speeds import BuildSpeeds, FloatArray, SpeedBook, speed_book
 
 _UNKNOWN_SPREAD = "range not known: no configuration was run twice"
 
@@ -32,15 +32,30 @@ def build_speeds(
     table : DataFrame
         Predictions, as made by ``model.predict``.
     draws, seed : int
-        As in :func:`perfkit.value.speeds.machine_speeds`.
+        As in :func:`perfkit.value.speeds.speed_book`.
 
     Returns
     -------
     BuildSpeeds
         One machine per build, in file order.
     """
-    made = machines(study).rename(columns={"build": "name"})
-    return machine_speeds(study, passes, table, made, draws=draws, seed=seed)
+    return speeds_of_builds(study, speed_book(study, passes, table, draws=draws, seed=seed))
+
+
+def speeds_of_builds(study: Study, book: SpeedBook) -> BuildSpeeds:
+    """Pick the speeds of the study's builds out of all that are known.
+
+    Parameters
+    ----------
+    study : Study
+    book : SpeedBook
+
+    Returns
+    -------
+    BuildSpeeds
+        One machine per build, in file order.
+    """
+    return book.speeds(machines(study).rename(columns={"build": "name"}))
 
 
 def mean_fps(speeds: BuildSpeeds) -> tuple[FloatArray, FloatArray]:

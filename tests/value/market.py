@@ -9,6 +9,7 @@ import pandas as pd
 
 from perfkit.frames import summarize_passes
 from perfkit.study import Study, load_study
+from perfkit.value.speeds import SpeedBook, speed_book
 
 GAMES = ("Fen", "Moor", "Tarn")
 PREDICTED = [
@@ -124,6 +125,10 @@ def measured() -> list[dict]:
 
 def summary(study: Study) -> pd.DataFrame:
     return summarize_passes(study)
+
+
+def booked(study: Study, table: pd.DataFrame | None = None) -> SpeedBook:
+    return speed_book(study, summary(study), no_predictions() if table is None else table)
 
 
 def no_predictions() -> pd.DataFrame:

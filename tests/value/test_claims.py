@@ -15,6 +15,7 @@ from perfkit.value.evidence import record_of
 from tests.value.market import (
     BASE,
     CARDS,
+    booked,
     build,
     market,
     measured,
@@ -40,7 +41,7 @@ def check(
 ) -> pd.DataFrame:
     study = market(folder, claims=list(claims), **files)
     table = no_predictions() if table is None else table
-    return check_claims(record_of(study, summary(study), table))
+    return check_claims(record_of(study, summary(study), booked(study, table)))
 
 
 def test_verdicts_on_twice_as_fast(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import pytest
 from perfkit.study import Study
 from perfkit.value import decision_tables
 from tests.value.market import (
+    booked,
     build,
     market,
     measured,
@@ -29,7 +30,7 @@ def nobody_knows(targets: pd.DataFrame) -> pd.DataFrame:
 
 def decide(study: Study, table: pd.DataFrame) -> dict[str, pd.DataFrame]:
     model = SimpleNamespace(predict=nobody_knows)
-    return decision_tables(study, summary(study), model, table)
+    return decision_tables(study, summary(study), model, booked(study, table))
 
 
 def test_full_market(tmp_path: Path) -> None:

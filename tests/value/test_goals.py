@@ -20,6 +20,7 @@ from perfkit.value.worth import build_speeds
 from tests.reference import load_json
 from tests.value.market import (
     BASE,
+    booked,
     build,
     market,
     measured,
@@ -201,7 +202,7 @@ def test_memory_profile_by_own_contrast(tmp_path: Path) -> None:
         for row in measured()[:9]
     ]
     study = market(tmp_path, systems=SYSTEMS, passes=measured() + faster)
-    found = memory_cost(record_of(study, summary(study), no_predictions())).iloc[0]
+    found = memory_cost(record_of(study, summary(study), booked(study))).iloc[0]
     assert (found["system"], found["against"], found["basis"]) == ("bench", "fast", "own contrast")
     assert_allclose(found["fps_ratio"], 0.8, rtol=1e-9)
     assert found["fps_low"] < 0.8 < found["fps_high"]
@@ -210,7 +211,7 @@ def test_memory_profile_by_own_contrast(tmp_path: Path) -> None:
 
 def test_memory_without_a_contrast_is_bounded(tmp_path: Path) -> None:
     study = market(tmp_path, systems=[SYSTEMS[0]])
-    found = memory_cost(record_of(study, summary(study), no_predictions())).iloc[0]
+    found = memory_cost(record_of(study, summary(study), booked(study))).iloc[0]
     assert found["basis"] == "bound"
     assert (found["fps_low"], found["fps_high"]) == (0.5, 1.0)
     assert np.isnan(found["fps_ratio"])

@@ -8,7 +8,7 @@ from scipy import stats
 
 from perfkit.value.next_runs import Belief, narrowed, next_runs
 from perfkit.value.worth import build_speeds
-from tests.value.market import build, market, predictions, runs, summary
+from tests.value.market import booked, build, market, predictions, runs, summary
 
 BIRCH = {"Fen": 60.0, "Moor": 120.0, "Tarn": 240.0}
 
@@ -37,7 +37,7 @@ def test_runs_of_the_unmeasured_build_come_first_and_say_whether_at_hand(tmp_pat
     study = market(tmp_path, builds=rows)
     passes, table = summary(study), predictions("Birch", BIRCH)
     speeds = build_speeds(study, passes, table)
-    found = next_runs(study, passes, table, speeds)
+    found = next_runs(study, passes, booked(study, table), speeds)
     assert found["at_hand"].tolist() == ["yes"] * 3 + ["no"] * 3
     birch = found[found["gpu"] == "Birch"].iloc[0]
     now = stats.norm.ppf(0.95) * np.sqrt(0.1**2 + 0.05**2 / 3)
@@ -51,4 +51,6 @@ def test_runs_of_the_unmeasured_build_come_first_and_say_whether_at_hand(tmp_pat
 def test_unknown_spread_ranks_nothing(tmp_path: Path) -> None:
     study = market(tmp_path, passes=runs("Ember", {"Fen": [20.0]}))
     passes, table = summary(study), predictions("Birch", BIRCH)
-    assert len(next_runs(study, passes, table, build_speeds(study, passes, table))) == 0
+    assert (
+        len(next_runs(study, passes, booked(study, table), build_speeds(study, passes, table))) == 0
+    )

@@ -12,8 +12,7 @@ from perfkit.frames.versions import boundary_verdict, version_table
 from perfkit.models.observations import gather
 from perfkit.value.cells import measured_cells
 from perfkit.value.evidence import gather_evidence, record_of
-from perfkit.value.speeds import machine_speeds
-from tests.value.market import market, measured, no_predictions, runs, summary
+from tests.value.market import booked, market, measured, runs, summary
 
 
 @pytest.mark.parametrize(
@@ -115,7 +114,7 @@ def test_error_of_a_shift_is_shared_by_all_it_was_laid_on(tmp_path: Path) -> Non
     more = driven(1.0, "d1", "2026-01-01", ("Tarn",))
     study, passes = shifted(tmp_path, *more)
     machine = pd.DataFrame({"name": ["bare"], "system": ["bench"], "gpu": ["Ember"]})
-    speeds = machine_speeds(study, passes, no_predictions(), machine)
+    speeds = booked(study).speeds(machine)
     cells = measured_cells(passes).set_index("workload").loc[["Moor", "Tarn"]]
     moor, tarn = speeds.log_draws[0, 1], speeds.log_draws[0, 2]
     expected = cells["shift_log_scale"].prod() / cells["log_scale"].prod()
@@ -126,7 +125,7 @@ def test_error_of_a_shift_is_shared_by_all_it_was_laid_on(tmp_path: Path) -> Non
 def test_error_of_a_shift_widens_a_sentence(tmp_path: Path) -> None:
     study, passes = shifted(tmp_path, *runs("Alder", {"Moor": 80 * np.exp([-0.01, 0, 0.01])}))
     found = gather_evidence(
-        record_of(study, passes, no_predictions()), "Alder", "Ember", "average", "Moor"
+        record_of(study, passes, booked(study)), "Alder", "Ember", "average", "Moor"
     )
     assert found.contrast is not None
     assert_allclose(found.contrast.log_ratio, np.log(80 / 52.5), rtol=1e-6)

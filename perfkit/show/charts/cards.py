@@ -77,10 +77,7 @@ def data(analysis: "Analysis") -> pd.DataFrame:
 def _known(analysis: "Analysis") -> pd.DataFrame:
     from scipy import stats
 
-    from perfkit.value.speeds import configuration_speeds
-
-    rows = configuration_speeds(analysis.study, analysis.passes, analysis.predictions)
-    rows = rows.dropna(subset=["fps"])
+    rows = analysis.speeds.rows.dropna(subset=["fps"])
     width, height = analysis.study.settings.value_at
     asked = rows[["system", "gpu", "workload"]].assign(width=width, height=height, render_scale=1.0)
     half = stats.t.isf((1 - LEVEL) / 2, rows["dof"]) * rows["log_scale"]
