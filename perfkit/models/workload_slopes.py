@@ -1,10 +1,11 @@
 """Power law in which every workload has slopes of its own: a mixed model.
 
-log FPS = a_w + (b + d_w) . x + e,  d_w ~ N(0, diag(v)),  e ~ N(0, s^2)
+log FPS = a_w + (b + d_w) . x + u_g + e
 
-x are the logs of arithmetic rate, bandwidth, pixels drawn and processor speed. A workload run on
-many GPUs keeps its own slopes; one run on few is drawn to what all workloads share. Fitted by EM
-on cross-products. For a new GPU the deviation of GPUs comes on top, from left-out errors.
+d_w ~ N(0, diag(v)) deviation of a workload's slopes, u_g ~ N(0, t^2) deviation of a GPU, e ~
+N(0, s^2). x are the logs of arithmetic rate, bandwidth, pixels drawn and processor speed. A
+workload run on many GPUs keeps its own slopes; one run on few is drawn to what all workloads
+share. Fitted by restricted maximum likelihood on cross-products (`perfkit.models.reml`).
 """
 
 from dataclasses import dataclass
@@ -12,106 +13,129 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
-from perfkit.models.moments import Moments, kept_without, least_change, subset_moments
-from perfkit.models.power_law import OPEN, USUAL_SLOPES
+from perfkit.models.cross_products import products
+from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.moments import SIZE, cell_sums, kept_without
+from perfkit.models.new_group import NewGpu, gpu_dof, line_error
+from perfkit.models.power_law import USUAL_SLOPES
 from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.reml import fit_reml
 from perfkit.models.words import gain_sentence
 
 LEAST_WORKLOADS = 5
 """With fewer workloads nothing can be said of how slopes differ: they stay equal."""
 
-ROUNDS = 60
-START_SD = 0.2
-LEAST_VARIANCE = 1e-8
+LEAST_GPUS = 4
+"""With fewer GPUs a mean and two rates leave nothing to say how GPUs deviate."""
+
+BLOCK_NUMBERS = 1 << 21
+"""Numbers of one array in a block of subsets."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Slopes:
-    """Slopes of m fits.
+    """m mixed models.
 
     Attributes
     ----------
     shared : ndarray, shape (m, 4)
     own : ndarray, shape (m, W, 4)
         Shared slopes plus the workload's deviation.
+    intercepts : ndarray, shape (m, W)
+        Of a GPU that does not deviate; NaN for workloads not run.
     variance : ndarray, shape (m, 4)
-        Of the deviations.
+        Of slopes between workloads.
+    device : ndarray, shape (m,)
+        Variance of log FPS between GPUs of equal rates.
     residual : ndarray, shape (m,)
         Variance of log FPS about the lines.
+    deviance : ndarray, shape (m,)
+        Minus twice the restricted log likelihood.
     """
 
     shared: FloatArray
     own: FloatArray
+    intercepts: FloatArray
     variance: FloatArray
+    device: FloatArray
     residual: FloatArray
+    deviance: FloatArray
 
 
-def mixed_slopes(moments: Moments) -> Slopes:
+def allowed_to_vary(cells: Cells, kept: BoolArray) -> BoolArray:
+    """Tell which variances m subsets can speak of: of the four slopes, then of GPUs, (m, 5)."""
+    number = cell_sums(cells).first[0] @ kept.T
+    workloads, gpus = (number > 0).sum(axis=0), kept.sum(axis=1)
+    repeated = (gpus >= LEAST_GPUS) & (number.sum(axis=0) > gpus)
+    return np.column_stack([*[workloads >= LEAST_WORKLOADS] * SIZE, repeated])
+
+
+def _block(cells: Cells, kept: BoolArray, allowed: BoolArray) -> Slopes:
+    p = products(cells, kept, USUAL_SLOPES)
+    found = fit_reml(p if allowed[:, SIZE].any() else p.without_gpus(), allowed)
+    at, sums = found.look, cell_sums(cells)
+    shared = at.shared + USUAL_SLOPES
+    own = shared[:, None] + at.own
+    counts = sums.first[0] * kept[:, None]
+    total = np.maximum(p.count, 1.0)
+    first = np.moveaxis(sums.first[1:] @ kept.T, 2, 1) / total
+    level = first[-1] - (np.moveaxis(first[:-1], 0, -1) * own).sum(axis=-1)
+    if at.device.size:
+        level -= (counts / total[..., None] * at.device[:, None]).sum(axis=-1)
+    level += sums.middle[-1] - own @ sums.middle[:-1]
+    return Slopes(
+        shared=shared,
+        own=own,
+        intercepts=np.where(p.count > 0, level, np.nan),
+        variance=found.ratio[:, :SIZE] * at.square[:, None],
+        device=found.ratio[:, SIZE] * at.square,
+        residual=at.square,
+        deviance=found.deviance,
+    )
+
+
+def mixed_slopes(cells: Cells, kept: BoolArray, allowed: BoolArray) -> Slopes:
     """Fit m mixed models side by side.
 
     Parameters
     ----------
-    moments : Moments
-        Of m subsets of cells.
+    cells : Cells
+        n cells of D GPUs.
+    kept : ndarray of bool, shape (m, D)
+        Which GPUs each model sees, in the order of `cells.gpus`.
+    allowed : ndarray of bool, shape (m, 5)
+        Which variances may differ from zero: of the four slopes, then of GPUs.
 
     Returns
     -------
     Slopes
         Directions that the data leave open stay at `USUAL_SLOPES`.
     """
-    xx, xy = moments.xx, moments.xy - np.einsum("mwij,j->mwi", moments.xx, USUAL_SLOPES)
-    yy = moments.yy - np.einsum("mwi,i->mw", moments.xy + xy, USUAL_SLOPES)
-    ran = moments.count > 0
-    workloads = ran.sum(axis=1)
-    spare = np.maximum(moments.count.sum(axis=1) - workloads, 1.0)
-    size = len(USUAL_SLOPES)
-    variance = np.where(workloads >= LEAST_WORKLOADS, START_SD**2, LEAST_VARIANCE)[:, None]
-    variance = np.repeat(variance, size, axis=1)
-    shared = least_change(xx.sum(axis=1), xy.sum(axis=1), OPEN**2)
-    fitted = np.einsum("mi,mwi->m", shared, 2 * xy - np.einsum("mwij,mj->mwi", xx, shared))
-    residual = np.maximum((yy.sum(axis=1) - fitted) / spare, LEAST_VARIANCE)
-    eye = np.eye(size)
-    own = np.zeros_like(xy)
-    for _ in range(ROUNDS):
-        precision = xx / residual[:, None, None, None] + (eye / variance[:, None, :, None])[:, :]
-        cover = np.linalg.inv(precision)
-        shrunk = np.einsum("mwij,mwjk->mwik", xx, cover) / residual[:, None, None, None]
-        matrix = xx - np.einsum("mwij,mwjk->mwik", shrunk, xx)
-        vector = xy - np.einsum("mwij,mwj->mwi", shrunk, xy)
-        shared = least_change(matrix.sum(axis=1), vector.sum(axis=1), OPEN**2)
-        rest = xy - np.einsum("mwij,mj->mwi", xx, shared)
-        own = np.einsum("mwij,mwj->mwi", cover, rest) / residual[:, None, None]
-        second = own**2 + np.diagonal(cover, axis1=2, axis2=3)
-        moved = (second * ran[..., None]).sum(axis=1) / np.maximum(workloads, 1)[:, None]
-        enough = (workloads >= LEAST_WORKLOADS)[:, None]
-        variance = np.where(enough, np.maximum(moved, LEAST_VARIANCE), variance)
-        line = shared[:, None] + own
-        square = yy - 2 * (line * xy).sum(axis=2) + np.einsum("mwi,mwij,mwj->mw", line, xx, line)
-        spread = np.einsum("mwij,mwji->mw", xx, cover)
-        residual = np.maximum((square + spread).sum(axis=1) / spare, LEAST_VARIANCE)
-    return Slopes(shared + USUAL_SLOPES, shared[:, None] + own + USUAL_SLOPES, variance, residual)
+    size = len(cells.rows.names.workloads) * SIZE * (SIZE + kept.shape[1])
+    step = max(1, BLOCK_NUMBERS // size)
+    parts = [
+        _block(cells, kept[k : k + step], allowed[k : k + step]) for k in range(0, len(kept), step)
+    ]
+    names = Slopes.__dataclass_fields__
+    return Slopes(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
 
 @dataclass(frozen=True, slots=True)
 class WorkloadSlopes(Family):
-    """Mixed model with random workload slopes; see the module's formula."""
+    """Mixed model with random workload slopes and GPUs; see the module's formula."""
 
     def fit(self, cells: Cells) -> "WorkloadSlopesFit":
         """Fit to all cells."""
-        moments = subset_moments(cells, np.ones((1, len(cells.gpus)), dtype=bool))
-        slopes = mixed_slopes(moments)
-        intercepts = moments.mean_y - (moments.mean_x * slopes.own).sum(axis=2)
-        return WorkloadSlopesFit(cells, slopes, intercepts[0])
+        kept = np.ones((1, len(cells.gpus)), dtype=bool)
+        return WorkloadSlopesFit(cells, mixed_slopes(cells, kept, allowed_to_vary(cells, kept)))
 
     def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
         """Fit all subsets side by side from cross-products."""
-        moments = subset_moments(cells, kept_without(cells, without))
-        slopes = mixed_slopes(moments)
-        intercepts = moments.mean_y - (moments.mean_x * slopes.own).sum(axis=2)
+        kept = kept_without(cells, without)
+        slopes = mixed_slopes(cells, kept, allowed_to_vary(cells, kept))
         workload = cells.rows.workload
-        said = intercepts[:, workload] + (slopes.own[:, workload] * logs(cells.rows)).sum(axis=2)
-        return list(said)
+        line = (slopes.own[:, workload] * logs(cells.rows)).sum(axis=2)
+        return list(slopes.intercepts[:, workload] + line)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,19 +148,42 @@ class WorkloadSlopesFit(Fitted):
         What it was fitted to.
     slopes : Slopes
         Of one fit.
-    intercepts : ndarray, shape (workloads,)
-        NaN for workloads it never saw.
     """
 
     cells: Cells
     slopes: Slopes
-    intercepts: FloatArray
 
     def log_fps(self, rows: Rows) -> FloatArray:
         """Evaluate each workload's line."""
         slopes = self.slopes.own[0][rows.workload]
-        result: FloatArray = self.intercepts[rows.workload] + (slopes * logs(rows)).sum(axis=1)
+        line = (slopes * logs(rows)).sum(axis=1)
+        result: FloatArray = self.slopes.intercepts[0, rows.workload] + line
         return result
+
+    def new_gpu(self, rows: Rows) -> NewGpu:
+        """Tell how far a GPU never measured may lie from its line.
+
+        Parameters
+        ----------
+        rows : Rows
+            m configurations, predicted by `log_fps`.
+
+        Returns
+        -------
+        NewGpu
+            NaN where fewer than `LEAST_GPUS` GPUs were measured, or none more than once.
+        """
+        s, cells = self.slopes, self.cells
+        ratio = np.append(s.variance[0], s.device[0]) / s.residual[0]
+        kept = np.ones((1, len(cells.gpus)), dtype=bool)
+        told = bool(allowed_to_vary(cells, kept)[0, SIZE])
+        noise = np.nan_to_num(cells.pass_sd) ** 2 * (1.0 - float(np.mean(1.0 / cells.passes)))
+        return NewGpu(
+            line=line_error(cells, ratio, float(s.residual[0]), rows),
+            device=float(np.sqrt(s.device[0])) if told else float("nan"),
+            own=float(np.sqrt(s.residual[0] + noise)),
+            dof=gpu_dof(cells),
+        )
 
     def terms(self) -> pd.DataFrame:
         """Shared slopes, then each workload's; std_error holds how far workloads differ.
