@@ -5,14 +5,16 @@ import datetime
 import io
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from perfkit.show.explorer import payload
 from perfkit.show.manifest import versions
+from perfkit.show.report_further import further_columns
 from perfkit.show.report_html import Part, document, stranger, visible
-from perfkit.show.report_sheets import Sheet, any_columns, sheet
+from perfkit.show.report_sheets import Sheet, sheet
 from perfkit.show.report_tables import (
     claim_columns,
     goal_columns,
@@ -29,6 +31,10 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.stills import Still
 
+_EXPLORER = (
+    '<div id="explorer"><p class="no-script">Moving prices and games needs a browser that '
+    "runs the script in this page.</p></div>"
+)
 PICTURE_COLOURS = 64
 """Colours of a figure inside the page: enough for its few hues and their smooth edges."""
 
@@ -40,7 +46,56 @@ _PINNED = {
     "claims": claim_columns,
     "goals": goal_columns,
 }
-_OWN_PLACE = {*_PINNED, "flags", "model_comparison", "left_out"}
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A question of the reader: the table that answers it, pictures, and what stands behind.
+
+    Attributes
+    ----------
+    name, title : str
+    table : str
+        Shown open.
+    charts : tuple of str
+    folds : tuple of str
+        Tables shown closed.
+    """
+
+    name: str
+    title: str
+    table: str
+    charts: tuple[str, ...] = ()
+    folds: tuple[str, ...] = ()
+
+
+SECTIONS = (
+    Section(
+        "value", "What each machine is worth", "value",
+        ("cost", "frontier", "flip", "prices"), ("ranks", "flip_prices", "energy"),
+    ),
+    Section("explore", "Move the prices, choose the games", ""),
+    Section(
+        "upgrades", "What an upgrade adds", "upgrades",
+        (), ("upgrade_games", "goes_together", "cautions"),
+    ),
+    Section(
+        "goals", "Which machine reaches the goals", "goals",
+        ("settings",), ("goal_games", "settings", "setting_steps", "last_money", "give_up_first"),
+    ),
+    Section("claims", "Which sentences hold", "claims"),
+    Section(
+        "passes", "What was measured", "passes",
+        ("averages", "spread", "trace", "memory"), ("flags", "versions", "memory", "memory_cost"),
+    ),
+    Section("predictions", "What nobody measured", "predictions", ("cards", "curves")),
+    Section(
+        "trust", "How far the predictions were off", "model_comparison",
+        ("accuracy", "forecasts"), ("forecast_scores", "forecast_cards", "calibration"),
+    ),
+    Section("next", "What to film next", "next_runs", ("next",), ("sittings",)),
+)  # fmt: skip
+"""In the order in which a reader asks."""
 
 
 def write_report(analysis: "Analysis", figures: Sequence["Still"], path: Path) -> None:
@@ -80,14 +135,12 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
     """
     sheets = _sheets(analysis)
     explorable = bool(len(analysis.value))
+    shown = _shown(figures, folder)
+    explorer = _EXPLORER if explorable else ""
     parts = [
         _short(analysis),
-        *_worth_parts(analysis, sheets, explorable),
-        _predictions(analysis, sheets),
-        _figures(figures, folder),
-        _passes(analysis, sheets),
-        *_answers(sheets),
-        _further(sheets),
+        *(_section(section, sheets, shown, explorer) for section in SECTIONS),
+        _further(sheets, shown),
         _limits(analysis, figures, sheets),
         Part("words", "Words", asides()["words"], _words()),
     ]
@@ -95,15 +148,15 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
         "tables": {name: made.lines for name, made in sheets.items()},
         "explorer": payload(analysis) if explorable else None,
     }
-    shown = [part for part in parts if part is not None]
+    filled = [part for part in parts if part is not None]
     settings = analysis.study.settings
-    return document(settings.title, _header(analysis), shown, _footer(analysis), data)
+    return document(settings.title, _header(analysis), filled, _footer(analysis), data)
 
 
 def _sheets(analysis: "Analysis") -> dict[str, Sheet]:
     said = captions(analysis)
     return {
-        name: sheet(name, said.get(name, ""), frame, _PINNED.get(name, any_columns))
+        name: sheet(name, said.get(name, ""), frame, _PINNED.get(name) or further_columns(name))
         for name, frame in all_tables(analysis).items()
         if len(frame)
     }
@@ -133,46 +186,33 @@ def _short(analysis: "Analysis") -> Part:
     return Part("short", "In short", asides()["short"], f'<ul class="lead">{lines}</ul>')
 
 
-def _worth_parts(analysis: "Analysis", sheets: dict[str, Sheet], explorable: bool) -> list[Part]:
-    said, parts = asides(), []
-    if "value" in sheets:
-        parts.append(
-            Part("value", "What each machine is worth", said["value"], sheets["value"].html(), True)
-        )
-    if explorable:
-        body = (
-            '<div id="explorer"><p class="no-script">Moving prices and games needs a browser that '
-            "runs the script in this page.</p></div>"
-        )
-        parts.append(
-            Part("explore", "Move the prices, choose the games", said["explore"], body, True)
-        )
-    if "upgrades" in sheets:
-        body = sheets["upgrades"].html()
-        parts.append(Part("upgrades", "What an upgrade adds", said["upgrades"], body, True))
-    return parts
-
-
-def _predictions(analysis: "Analysis", sheets: dict[str, Sheet]) -> Part | None:
-    shown = [sheets[name].html() for name in ("predictions", "model_comparison") if name in sheets]
-    if not shown:
+def _section(
+    section: Section, sheets: dict[str, Sheet], shown: dict[str, str], explorer: str
+) -> Part | None:
+    """Put a section together; without anything to show there is none."""
+    body = explorer if section.name == "explore" else ""
+    if section.table in sheets:
+        body += sheets[section.table].html()
+    pictures = "".join(shown[chart] for chart in section.charts if chart in shown)
+    body += f'<div class="figures">{pictures}</div>' if pictures else ""
+    body += "".join(_fold(sheets, name, table_title(name)) for name in section.folds)
+    if not body:
         return None
-    title = "What nobody measured"
-    return Part("predictions", title, asides()["predictions"], "".join(shown), True)
+    return Part(section.name, section.title, asides()[section.name], body, True)
 
 
-def _figures(figures: Sequence["Still"], folder: Path) -> Part | None:
+def _shown(figures: Sequence["Still"], folder: Path) -> dict[str, str]:
+    """Give the HTML of every chart that was drawn, by its name."""
     drawn = [figure for figure in figures if figure.files]
     with ThreadPoolExecutor(2) as pool:
-        pictures = pool.map(_picture, drawn, [folder] * len(drawn))
-        shown = "".join(
-            f"<figure><h3>{escape(figure.title)}</h3>{picture}"
-            f"<figcaption>{stranger(figure.answer)}</figcaption></figure>"
-            for figure, picture in zip(drawn, pictures, strict=True)
-        )
-    if not shown:
-        return None
-    return Part("figures", "Pictures", asides()["figures"], f'<div class="figures">{shown}</div>')
+        pictures = list(pool.map(_picture, drawn, [folder] * len(drawn)))
+    return {
+        figure.name: f"<figure><h3>{escape(figure.title)}</h3>"
+        f'<div class="frame" tabindex="0" role="region" '
+        f'aria-label="{escape(f"Picture: {figure.title}")}">{picture}</div>'
+        f"<figcaption>{stranger(figure.answer)}</figcaption></figure>"
+        for figure, picture in zip(drawn, pictures, strict=True)
+    }
 
 
 def _picture(figure: "Still", folder: Path) -> str:
@@ -193,28 +233,14 @@ def _picture(figure: "Still", folder: Path) -> str:
     )
 
 
-def _passes(analysis: "Analysis", sheets: dict[str, Sheet]) -> Part | None:
-    if "passes" not in sheets:
-        return None
-    flags = _fold(sheets, "flags", f"{len(analysis.flags):,} remarks, each with its numbers")
-    body = sheets["passes"].html() + flags
-    return Part("passes", "What was measured", asides()["passes"], body, True)
-
-
-def _answers(sheets: dict[str, Sheet]) -> list[Part]:
-    """Sections of the decisions that most studies ask for."""
-    said = asides()
-    return [
-        Part(name, table_title(name), said[name], sheets[name].html(), True)
-        for name in ("goals", "claims")
-        if name in sheets
-    ]
-
-
-def _further(sheets: dict[str, Sheet]) -> Part | None:
-    names = [name for name in sheets if name not in _OWN_PLACE]
-    folds = "".join(_fold(sheets, name, table_title(name)) for name in names)
-    return Part("further", "Further answers", asides()["further"], folds, True) if folds else None
+def _further(sheets: dict[str, Sheet], shown: dict[str, str]) -> Part | None:
+    """Show what has no section of its own."""
+    placed = {name for section in SECTIONS for name in (section.table, *section.folds)}
+    drawn = {chart for section in SECTIONS for chart in section.charts}
+    names = [name for name in sheets if name not in placed | {"left_out"}]
+    body = "".join(_fold(sheets, name, table_title(name)) for name in names)
+    body += "".join(picture for chart, picture in shown.items() if chart not in drawn)
+    return Part("further", "Further answers", asides()["further"], body, True) if body else None
 
 
 def _limits(analysis: "Analysis", figures: Sequence["Still"], sheets: dict[str, Sheet]) -> Part:

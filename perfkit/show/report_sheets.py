@@ -1,5 +1,6 @@
 """Frames as tables of the page: what a reader sees, how it sorts, and the CSV behind it."""
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from html import escape
@@ -183,6 +184,30 @@ def general(value: float) -> str:
     return f"{value:.0f}" if value == round(value) or abs(value) >= 1e4 else f"{value:.4g}"
 
 
+def tenth(value: float) -> str:
+    """Write a number with one decimal and a true minus; empty when not known.
+
+    Examples
+    --------
+    >>> tenth(7.286), tenth(float("nan"))
+    ('7.3', '')
+    """
+    return "" if not np.isfinite(value) else f"{value:,.1f}".replace("-", "\u2212")
+
+
+def small(value: float) -> str:
+    """Write a small number, two significant digits and no exponent; empty when not known.
+
+    Examples
+    --------
+    >>> small(0.022086), small(0.0000573), small(1.8433)
+    ('0.022', '0.000057', '1.8')
+    """
+    if not np.isfinite(value) or value == 0:
+        return "0" if value == 0 else ""
+    return f"{value:.{max(1, 1 - math.floor(math.log10(abs(value))))}f}".replace("-", "\u2212")
+
+
 def text(title: str, values: Iterable[Any], *, wordy: bool = False) -> Column:
     """Make a column of a stranger's text."""
     return Column(title, [stranger(value) if value != "" else "" for value in values], None, wordy)
@@ -302,10 +327,21 @@ def any_columns(frame: pd.DataFrame) -> list[Column]:
     -------
     list of Column
     """
-    return [_any_column(str(name), frame[name]) for name in frame.columns]
+    return [any_column(str(name), frame[name]) for name in frame.columns]
 
 
-def _any_column(name: str, values: pd.Series) -> Column:
+def any_column(name: str, values: pd.Series) -> Column:
+    """Show a column as it is, its name in words.
+
+    Parameters
+    ----------
+    name : str
+    values : Series
+
+    Returns
+    -------
+    Column
+    """
     title = column_title(name)
     if pd.api.types.is_bool_dtype(values.dtype):
         return Column(

@@ -26,14 +26,31 @@ def value_columns(value: pd.DataFrame) -> list[Column]:
     shares = [name for name in value.columns if name.startswith("share_")]
     return [
         text("Machine", value["build"]),
-        _priced(value),
-        ranged("Average FPS", value, ("fps", "fps_low", "fps_high"), fps),
         ranged("Cost per frame", value, COST, money),
+        ranged("Average FPS", value, ("fps", "fps_low", "fps_high"), fps),
+        _priced(value),
         number("On the frontier", value["on_frontier"], share),
         *(number(f"Games at {name[6:]}", value[name], share) for name in shares),
         _basis(value),
-        text("Remarks", _joined(value, ["missing", "flags", "reason"]), wordy=True),
+        text("Remarks", _joined(value, ["missing", "reason"]), wordy=True),
+        _folded("On its prices", value["flags"], "price"),
     ]
+
+
+def _folded(title: str, lists: pd.Series, what: str) -> Column:
+    """Make a column of lists that open on demand."""
+    cells = []
+    for listed in lists:
+        items = [item for item in listed.split("; ") if item]
+        lines = "".join(f"<div>{stranger(item)}</div>" for item in items)
+        head = f"{counted(len(items), 'remark')}"
+        cells.append(
+            f'<details class="prints"><summary aria-label="{head} on the {what}">{head}</summary>'
+            f"{lines}</details>"
+            if items
+            else ""
+        )
+    return Column(title, cells, None, wordy=False)
 
 
 def upgrade_columns(upgrades: pd.DataFrame) -> list[Column]:
@@ -59,7 +76,8 @@ def prediction_columns(predictions: pd.DataFrame) -> list[Column]:
         text("System", predictions["system"]),
         size(predictions),
         ranged("Average FPS", predictions, ("fps", "pred_low", "pred_high"), fps),
-        number("1 % low", predictions["low_1pct_fps"], fps),
+        ranged("1 % low", predictions, ("low_1pct_fps", "low_1pct_low", "low_1pct_high"), fps),
+        text("Basis", predictions["basis"]),
         text("Limited by", predictions["limited_by"]),
         Column("Inside the range seen", _inside(predictions), wordy=True),
         text("Remarks", predictions["reason"], wordy=True),

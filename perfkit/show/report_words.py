@@ -1,5 +1,6 @@
 """What the page says in our own words: beside headings, above tables, and in its glossary."""
 
+from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -54,22 +55,20 @@ WORDS = (
 _TITLES = {
     "goes_together": "Which parts go together",
     "cautions": "Before you open a case",
-    "claims": "Which sentences hold",
     "ranks": "How likely each place by cost per frame is",
     "flip_prices": "At which price the answer flips",
     "upgrade_games": "What an upgrade does for each game",
-    "goals": "Which machine reaches the goals",
     "goal_games": "The goals game by game",
     "last_money": "What the last tenth of the budget buys",
     "give_up_first": "What to give up first when money is short",
     "memory": "Does the memory run as rated",
-    "memory_cost": "What the memory costs in frames",
-    "settings": "Settings for a goal",
+    "memory_cost": "What slower memory costs in frames",
+    "settings": "The highest render scale that reaches the goal",
     "setting_steps": "Every step of the render scale",
-    "next_runs": "What to film next",
     "sittings": "How many passes a sitting should hold",
-    "versions": "Drivers and game versions",
-    "energy": "Energy",
+    "versions": "Which drivers and game versions count together",
+    "energy": "What the power costs",
+    "flags": "Every remark on a pass, with its numbers",
     "forecast_scores": "Forecasts against outcomes",
     "forecast_cards": "Forecasts, card by card",
     "calibration": "Do the ranges hold what they promise",
@@ -110,7 +109,10 @@ def asides() -> dict[str, str]:
         "upgrades": "What it costs to turn one machine into another, and what that adds.",
         "predictions": "Configurations without a pass, with the range in which a future pass "
         "should fall.",
-        "figures": "The same pictures as in the folder <code>figures</code>.",
+        "trust": "Each GPU in turn was predicted as if it had never been measured, and the "
+        "prediction set beside its passes. That is how far to trust the section above.",
+        "next": "One more pass of which configuration would narrow the ranges most for the time it "
+        "takes.",
         "passes": "Every pass, also those that do not count, with what is remarkable about it.",
         "goals": "How likely each machine is to reach every game's goal and floor, and whether the "
         "budget pays for it.",
@@ -128,24 +130,88 @@ def captions(analysis: "Analysis") -> dict[str, str]:
     settings = analysis.study.settings
     counting = usable(analysis.passes)
     width, height = settings.value_at
-    priced = f"Prices in {escape(settings.currency)} of {settings.price_date.isoformat()}"
-    at = f"at {width} × {height}, native scale, nothing generated"
     gpus, passes = counting["gpu"].nunique(), len(counting)
-    fitted = f"the {passes:,} passes that count, on {gpus:,} GPU{'' if gpus == 1 else 's'}"
-    level = share(LEVEL)
+    facts = Facts(
+        priced=f"Prices in {escape(settings.currency)} of {settings.price_date.isoformat()}",
+        at=f"at {width} × {height}, native scale, nothing generated",
+        fitted=f"the {passes:,} passes that count, on {gpus:,} GPU{'' if gpus == 1 else 's'}",
+        family=escape(analysis.model.family or "none"),
+    )
+    counted = f"{passes:,} of {len(analysis.passes):,} passes count."
+    return _of_decisions(facts) | _of_evidence(facts, counted)
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What several captions say, as HTML."""
+
+    priced: str
+    at: str
+    fitted: str
+    family: str
+    level: str = share(LEVEL)
+
+    @property
+    def model(self) -> str:
+        """Which family, and what it was fitted to."""
+        return f"Model: {self.family}, from {self.fitted}"
+
+    @property
+    def drawn(self) -> str:
+        """Where probabilities come from."""
+        return (
+            f"Probabilities from draws, {self.at}; what was not measured is predicted. {self.model}"
+        )
+
+    @property
+    def ranges(self) -> str:
+        """How wide the ranges are."""
+        return f"Ranges cover {self.level}."
+
+
+def _of_decisions(facts: Facts) -> dict[str, str]:
+    at_prices = f"{facts.priced}. FPS {facts.at}. {facts.ranges}"
     return {
-        "value": f"{priced}. Average FPS: weighted geometric mean over the common workloads, {at}. "
-        f"Ranges cover {level}.",
-        "upgrades": f"{priced}. FPS {at}. Ranges cover {level}.",
-        "predictions": f"Model: {escape(analysis.model.family or 'none')}, from {fitted}. "
-        f"Ranges cover {level} of future passes.",
-        "passes": f"{passes:,} of {len(analysis.passes):,} passes count. Frame times in FPS drawn, "
-        "not shown.",
+        "value": f"{facts.priced}. Average FPS: weighted geometric mean over the common workloads, "
+        f"{facts.at}. {facts.ranges}",
+        "ranks": f"{facts.priced}. {facts.drawn}.",
+        "flip_prices": f"At this price both machines cost the same per frame. {at_prices}",
+        "energy": "Power as logged in the passes counted at the right; where only one part was "
+        "read, the machine draws more. Costs by the study's own tariff and hours.",
+        "upgrades": at_prices,
+        "upgrade_games": f"FPS {facts.at}; the basis is the weaker of the two machines'. "
+        f"{facts.ranges}",
+        "goes_together": "From the study's own table of parts. A margin below zero is short of "
+        "what is needed.",
+        "cautions": "Common practice; where a manual says otherwise, the manual is right.",
+        "goals": f"{facts.priced}. {facts.drawn}.",
+        "goal_games": f"{facts.drawn}.",
+        "settings": f"The highest scale of each side at which the goal is reached, "
+        f"{facts.level} sure. {facts.drawn}.",
+        "setting_steps": f"The scale of each side. {facts.drawn}.",
+        "last_money": at_prices,
+        "give_up_first": at_prices,
+        "claims": f"Ratio of left to right, with its range at {facts.level}; for costs and prices, "
+        f"{facts.priced[0].lower()}{facts.priced[1:]}.",
+    }
+
+
+def _of_evidence(facts: Facts, counted: str) -> dict[str, str]:
+    return {
+        "passes": f"{counted} Frame times in FPS drawn, not shown.",
         "flags": "What each remark rests on: the number measured and the threshold it crossed.",
-        "model_comparison": "How far each family was off, each GPU in turn predicted as if it had "
-        "never been measured. Errors in per cent of FPS; a bias above zero is optimistic.",
-        "goals": f"{priced}. Probabilities from draws, {at}.",
-        "claims": f"Ratio of left to right, with its range at {level}; for costs and prices, "
-        f"{priced[0].lower()}{priced[1:]}.",
+        "versions": "Passes under two versions count together where runs under both agree, or "
+        "where the shift between them is known.",
+        "memory": "As set and as rated in the study's table of systems.",
+        "memory_cost": f"The same GPU and games on two systems. {facts.ranges}",
+        "predictions": f"{facts.model}. Ranges cover {facts.level} of future passes.",
+        "model_comparison": f"From {facts.fitted}. Errors in per cent of FPS; a bias above zero is "
+        f"optimistic; {facts.level} should lie inside the range; a lower interval score is better.",
+        "forecast_scores": "Forecasts kept before the first pass of a card, and what came.",
+        "forecast_cards": "Forecasts of one card are off together, so a card counts once.",
+        "calibration": "Share of forecasts inside ranges of every width, each card counted once.",
+        "next_runs": f"Half the range of cost per frame at {facts.level}, now and with one more "
+        f"pass of about the usual length. {facts.model}.",
+        "sittings": "From passes repeated within and between sittings.",
         "left_out": "Passes that are no observation of the model, and why.",
     }

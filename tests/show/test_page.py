@@ -12,12 +12,14 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 import perfkit as pk
+from perfkit.show import report
 from perfkit.show.explorer import explore, payload
 from perfkit.show.png import write_png
-from perfkit.show.report import write_report
+from perfkit.show.report import SECTIONS, write_report
+from perfkit.show.report_further import RECIPES, further_columns
 from perfkit.show.report_html import page_part
 from perfkit.show.stills import Still
-from perfkit.show.tables import write_tables
+from perfkit.show.tables import all_tables, write_tables
 from tests.show.browser import chromium
 from tests.show.hostile import BUILDS, GAMES, TITLE, hostile_study
 
@@ -109,6 +111,46 @@ def test_the_page_opens_with_the_story_in_order(opened):
     assert page.locator(".lead li").first.inner_text().startswith("Lowest cost per frame")
     assert "Paid <b>by me</b>" in page.locator("header").inner_text()
     assert "1 November 2026" in page.locator("header").inner_text()
+
+
+def test_sections_follow_the_readers_questions_and_hold_what_answers_them(opened):
+    page = opened()
+    names = [part.get_attribute("id") for part in page.locator("main > section").all()]
+    wanted = ["short", *(section.name for section in SECTIONS), "limits", "words"]
+    assert names == [name for name in wanted if name in names]
+    assert {"value", "explore", "upgrades", "passes", "predictions", "trust"} <= set(names)
+    for section in page.locator("main > section").all():
+        assert section.locator(".aside p").inner_text().strip()
+    for caption in page.locator(".sheet caption").all():
+        assert caption.text_content().strip()
+    assert page.locator('#value img[alt^="What does a frame cost?"]').count() == 1
+
+
+def test_every_further_table_has_columns_of_its_own(analysis):
+    tables = {name: frame for name, frame in all_tables(analysis).items() if name in RECIPES}
+    assert len(tables) >= 12
+    for name, frame in tables.items():
+        named = {of for field in RECIPES[name].fields for of in field.names}
+        named |= RECIPES[name].hidden
+        assert set(frame.columns) <= named, name
+        titles = [column.title for column in further_columns(name)(frame)]
+        assert all(title == title.strip() != "" for title in titles), name
+        assert not [title for title in titles if "_" in title], name
+    assert set(all_tables(analysis)) <= set(RECIPES) | set(report._PINNED)
+
+
+def test_on_a_narrow_screen_a_row_is_a_card_that_stays_a_row(opened):
+    page = opened(width=360)
+    first = rows(page, "value").first
+    cost = first.locator("td").first
+    assert cost.evaluate("e => getComputedStyle(e, '::before').content") == '"Cost per frame"'
+    assert (first.get_attribute("role"), cost.get_attribute("role")) == ("row", "cell")
+    left, right = (first.locator("td").nth(n).bounding_box() for n in (0, 1))
+    assert right["x"] + right["width"] <= 360
+    assert left["y"] == right["y"]
+    wide = opened()
+    cell = rows(wide, "value").first.locator("td").first
+    assert cell.evaluate("e => getComputedStyle(e).display") == "table-cell"
 
 
 def test_pictures_are_in_the_page_and_described(opened):

@@ -68,7 +68,7 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     )
     keys = (
         Key("o", "Filled", f"reaches the goal, {sure} sure"),
-        Key("o", "Hollow", "does not", "second", True),
+        Key("o", "Hollow", "less sure than that", "second", True),
     )
     return Words(TITLE, answer, conditions, keys)
 

@@ -3,11 +3,27 @@
 
 const data = JSON.parse(document.getElementById("data").textContent);
 const SHOWN_AT_FIRST = 60;
+const STACKED_UP_TO = 25;
 
 function compareKeys(one, other) {
   if (one === "" || other === "") return (one === "") - (other === "");
   const [a, b] = [Number(one), Number(other)];
   return Number.isNaN(a) || Number.isNaN(b) ? one.localeCompare(other) : a - b;
+}
+
+/** On a narrow screen show each row as a card; the roles keep it a table for a screen reader. */
+function stack(sheet, table, rows, heads) {
+  const titles = heads.map((head) => head.textContent);
+  const [top, body] = [table.tHead, table.tBodies[0]];
+  sheet.classList.add("stacks");
+  table.setAttribute("role", "table");
+  [top, body].forEach((group) => group.setAttribute("role", "rowgroup"));
+  [top.rows[0], ...rows].forEach((row) => row.setAttribute("role", "row"));
+  heads.forEach((head) => head.setAttribute("role", "columnheader"));
+  rows.forEach((row) => [...row.cells].forEach((cell, column) => {
+    cell.setAttribute("role", column ? "cell" : "rowheader");
+    cell.dataset.t = titles[column];
+  }));
 }
 
 /** Give one static table its controls; the rows themselves came with the page. */
@@ -40,6 +56,7 @@ function enhance(sheet) {
     more.hidden = visible.length <= most;
   }
 
+  if (rows.length <= STACKED_UP_TO) stack(sheet, table, rows, heads);
   heads.forEach((head, column) => {
     const button = document.createElement("button");
     button.type = "button";
