@@ -45,38 +45,33 @@ def block_length(values: NDArray[np.float64]) -> float:
     most = min(math.ceil(math.sqrt(n)) + runs, n - 2)
     padded = np.zeros(n + most)
     padded[:n] = centred
-    products = np.correlate(padded, centred, mode="valid").tolist()
-    if products[0] <= 0:
+    products = np.correlate(padded, centred, mode="valid")
+    energy = float(products[0])
+    if energy <= 0:
         return 1.0
     quiet = _first_quiet_lag(centred, products, runs)
-    width = most if quiet is None else min(2 * max(quiet, 1), most)
-    g = spectrum = 0.0
-    for k in range(1, width + 1):
-        weighted = min(1.0, 2 * (1 - k / width)) * products[k] / n
-        g += 2 * k * weighted
-        spectrum += 2 * weighted
-    spectrum += products[0] / n
+    width = most if quiet < 0 else min(2 * max(quiet, 1), most)
+    lags = np.arange(1.0, width + 1)
+    weighted = np.minimum(1.0, 2 - lags * (2 / width)) * products[1 : width + 1]
+    g = 2 * float(np.add.reduce(lags * weighted)) / n
+    spectrum = (2 * float(np.add.reduce(weighted)) + energy) / n
     longest = float(math.ceil(min(3 * math.sqrt(n), n / 3)))
     if spectrum == 0:
         return longest
     return min(float((2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)), longest)
 
 
-def _first_quiet_lag(centred: NDArray[np.float64], products: list[float], runs: int) -> int | None:
-    """Find the first lag from which `runs` autocorrelations in a row are not significant."""
+def _first_quiet_lag(centred: NDArray[np.float64], products: NDArray[np.float64], runs: int) -> int:
+    """Find the first lag from which `runs` autocorrelations in a row are not significant, or -1."""
     n, most = len(centred), len(products) - 1
     limit = 2 * math.sqrt(math.log10(n) / n)
     # Each autocorrelation is scaled by the parts of the series that enter it.
     head, tail = centred[:most], centred[: n - most - 1 : -1]
-    without_first = (products[0] - np.cumsum(head * head)).tolist()
-    without_last = (products[0] - np.cumsum(tail * tail)).tolist()
-    small = 0
-    for lag, product in enumerate(products[:most]):
-        scale = without_first[lag] * without_last[lag]
-        small = small + 1 if scale > 0 and abs(product) < limit * math.sqrt(scale) else 0
-        if small == runs and lag + 1 >= runs:
-            return lag + 1 - runs
-    return None
+    without_first = products[0] - np.cumsum(head * head)
+    without_last = products[0] - np.cumsum(tail * tail)
+    scale = np.sqrt(np.maximum(without_first * without_last, 0.0))
+    small = np.abs(products[:most]) < limit * scale
+    return small.tobytes().find(b"\1" * runs)
 
 
 def block_standard_error(values: NDArray[np.float64], length: int) -> float:
@@ -117,7 +112,7 @@ def block_standard_error(values: NDArray[np.float64], length: int) -> float:
 
 
 def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:
-    """Sum runs of 2^halvings neighbouring values, pair by pair.
+    """Sum runs of 2^halvings neighbouring values.
 
     Parameters
     ----------
@@ -129,17 +124,19 @@ def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float, shape (n >> halvings,)
-        The same to the bit whether summed at once or in steps.
 
     Examples
     --------
     >>> run_sums(np.arange(9.0), 2).tolist()
     [6.0, 22.0]
     """
-    for _ in range(halvings):
-        even = len(times) // 2 * 2
-        times = times[:even:2] + times[1:even:2]
-    return times
+    if halvings == 0:
+        return times
+    runs = len(times) >> halvings
+    sums: NDArray[np.float64] = np.einsum(
+        "ij->i", times[: runs << halvings].reshape(runs, 1 << halvings)
+    )
+    return sums
 
 
 def halvings_for(count: int) -> int:
@@ -160,7 +157,7 @@ def halvings_for(count: int) -> int:
     >>> halvings_for(512), halvings_for(15_000)
     (0, 5)
     """
-    return next(k for k in range(64) if count >> k <= MOST_VALUES)
+    return (count // (MOST_VALUES + 1)).bit_length()
 
 
 def standard_error(runs: NDArray[np.float64], variance: float) -> tuple[float, float]:
@@ -221,7 +218,7 @@ def line_change(values: NDArray[np.float64], least: float = 0.0) -> tuple[float,
     if count < FEWEST_VALUES:
         return math.nan, 1.0
     place = np.arange(count) - (count - 1) / 2
-    slope = float((place * values).sum()) * 12 / (count * (count**2 - 1.0))
+    slope = float(np.add.reduce(place * values)) * 12 / (count * (count**2 - 1.0))
     change = slope * count
     if abs(change) < least:
         return change, 1.0

@@ -9,7 +9,7 @@ _HALF = HITCH_NEIGHBOURS // 2
 _BLOCK = 32
 _PIECE = 4096
 _MANY = 8
-_WINDOW = np.arange(HITCH_NEIGHBOURS)
+_WINDOW = np.arange(HITCH_NEIGHBOURS)[:, None] - _HALF
 
 
 def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -33,10 +33,10 @@ def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     count = len(times)
     places = np.arange(count)
-    windows = np.pad(times, _HALF, constant_values=np.inf).take(places[:, None] + _WINDOW)
-    windows.sort(axis=1)
+    windows = np.pad(times, _HALF, constant_values=np.inf)[places + _WINDOW + _HALF]
+    windows.sort(axis=0)
     size = np.minimum(places, _HALF) + np.minimum(places[::-1], _HALF) + 1
-    lower, upper = windows[places, (size - 1) // 2], windows[places, size // 2]
+    lower, upper = windows[(size - 1) // 2, places], windows[size // 2, places]
     medians: NDArray[np.float64] = (lower + upper) / 2
     return medians
 
@@ -65,11 +65,14 @@ def count_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return int(np.count_nonzero(times > HITCH_FACTOR * running_median(times)))
-    return (
-        count_end_hitches(times[: 2 * _HALF])
-        + count_inner_hitches(times)
-        + count_end_hitches(times[: -2 * _HALF - 1 : -1])
-    )
+    candidates = _candidates(times)
+    first, last = np.searchsorted(candidates, (_HALF, len(times) - _HALF)).tolist()
+    found = _count_among(times, candidates[first:last])
+    if first > 0:
+        found += count_end_hitches(times[: 2 * _HALF])
+    if last < len(candidates):
+        found += count_end_hitches(times[: -2 * _HALF - 1 : -1])
+    return found
 
 
 def count_end_hitches(end: NDArray[np.float64]) -> int:
@@ -114,26 +117,34 @@ def count_inner_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return 0
-    inner = times[_HALF:-_HALF]
-    candidates = np.flatnonzero(inner > HITCH_FACTOR * times.min())
-    if len(candidates) * _MANY > len(inner):
-        candidates = candidates[inner[candidates] > HITCH_FACTOR * _low_around(times)[candidates]]
+    candidates = _candidates(times)
+    first, last = np.searchsorted(candidates, (_HALF, len(times) - _HALF)).tolist()
+    return _count_among(times, candidates[first:last])
+
+
+def _candidates(times: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Find the frames above 2.5 times the smallest value, of all or, if many, around them."""
+    candidates = np.flatnonzero(times > HITCH_FACTOR * np.minimum.reduce(times))
+    if len(candidates) * _MANY > len(times):
+        # The smallest value of the block of each frame and of the two blocks beside it, which
+        # together hold all its neighbours since a block is longer than 15 frames.
+        lows = np.minimum.reduceat(times, np.arange(0, len(times), _BLOCK))
+        lows = np.pad(lows, 1, mode="edge")
+        around = np.minimum(np.minimum(lows[:-2], lows[1:-1]), lows[2:])
+        above = times[candidates] > HITCH_FACTOR * around[candidates // _BLOCK]
+        candidates = candidates[above]
+    return candidates
+
+
+def _count_among(times: NDArray[np.float64], candidates: NDArray[np.intp]) -> int:
+    """Count the hitches among some frames that have all their neighbours."""
     found = 0
     for first in range(0, len(candidates), _PIECE):
         piece = candidates[first : first + _PIECE]
-        windows = times.take(piece[:, None] + _WINDOW)
-        below = (HITCH_FACTOR * windows < inner[piece, None]).sum(axis=1)
+        windows = times[piece + _WINDOW]
+        below = np.add.reduce(HITCH_FACTOR * windows < times[piece], axis=0)
         found += int(np.count_nonzero(below > _HALF))
     return found
-
-
-def _low_around(times: NDArray[np.float64]) -> NDArray[np.float64]:
-    # The smallest value of the block of each inner frame and of the two blocks beside it, which
-    # together hold all its neighbours since a block is longer than 15 frames.
-    padded = np.pad(times, (0, -len(times) % _BLOCK), constant_values=np.inf)
-    lows = np.pad(padded.reshape(-1, _BLOCK).min(axis=1), 1, constant_values=np.inf)
-    around = np.minimum(np.minimum(lows[:-2], lows[1:-1]), lows[2:])
-    return np.repeat(around, _BLOCK)[_HALF : len(times) - _HALF]
 
 
 class HitchCounter:

@@ -68,12 +68,13 @@ def put_in_place(values: Floats, ranks: tuple[int, ...]) -> None:
     """Reorder an array so that the values of some ranks stand where sorting would put them.
 
     Each step looks only at the values above the last one, so all together cost little more than the
-    first.
+    first. Non-negative floats are ordered like their bit patterns, and whole numbers, of which none
+    is a NaN, are put in order faster.
 
     Parameters
     ----------
     values : ndarray of float, shape (n,)
-        Reordered in place.
+        Non-negative; reordered in place.
     ranks : tuple of int
         Rising ranks, 0 the smallest.
 
@@ -84,9 +85,10 @@ def put_in_place(values: Floats, ranks: tuple[int, ...]) -> None:
     >>> values.tolist()
     [1.0, 2.0, 3.0, 4.0]
     """
+    patterns = values.view(np.int64)
     start = 0
     for rank in ranks:
-        values[start:].partition(rank - start)
+        patterns[start:].partition(rank - start)
         start = rank + 1
 
 

@@ -24,10 +24,14 @@ STEP_WIDTH = 0.02
 STEP_PARTS = (1, 2, 3, 4)
 """Refreshes that the shortest usual frame may span."""
 
+_FINEST = 12.0
+"""Every multiple of a half, a third or a quarter is one of a twelfth."""
+
 _TRIM = 0.01
 _PARTS = np.array(STEP_PARTS, dtype=float)[:, None]
 _WIDTHS = STEP_WIDTH * _PARTS
 _MIX = 2_654_435_761  # an odd number near 2^32 over the golden ratio: products look random (Knuth)
+_MIXED = (np.arange(1 << 12, dtype=np.int64) * _MIX) >> 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,7 @@ class Signs:
     step_ms : float
         Part of edge_ms (1, 1/2, 1/3 or 1/4) of which most of the sample are multiples.
     step_share : float
-        Share of the sample that are, within 2 % of edge_ms.
+        Share of the sample that are, within 2 % of edge_ms; 0 where too few are on any.
     second_step_share : float
         Share of the sample on the second most frequent multiple; 0 where too few are on any.
     tick_ms : float
@@ -109,9 +113,13 @@ def one_of_each_run(times: Floats, halvings: int, first_run: int = 0) -> Floats:
     >>> one_of_each_run(np.arange(8.0), 1).tolist()
     [0.0, 3.0, 4.0, 6.0]
     """
-    runs = np.arange(len(times) >> halvings, dtype=np.int64)
-    mixed = ((runs + first_run) * _MIX) >> 16
-    return times[(runs << halvings) + (mixed & ((1 << halvings) - 1))]
+    length = 1 << halvings
+    runs = len(times) >> halvings
+    if first_run + runs <= len(_MIXED):
+        mixed = _MIXED[first_run : first_run + runs]
+    else:
+        mixed = (np.arange(first_run, first_run + runs, dtype=np.int64) * _MIX) >> 16
+    return times[np.arange(0, runs * length, length) + (mixed & (length - 1))]
 
 
 def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
@@ -162,6 +170,10 @@ def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
 
 def _steps(ranked: Floats, edge: float) -> tuple[float, float, float]:
     """Find the refresh of which the sample's frames are multiples, its share and the second's."""
+    finest = ranked * (_FINEST / edge)
+    near = np.abs(finest - np.rint(finest)) <= STEP_WIDTH * _FINEST * (1 + 1e-9)
+    if np.count_nonzero(near) < STEP_SHARE.value * len(ranked):
+        return edge, 0.0, 0.0
     multiples = ranked * (_PARTS / edge)
     whole = np.rint(multiples)
     on = np.abs(multiples - whole) <= _WIDTHS
@@ -183,22 +195,23 @@ def _two_groups(ranked: Floats) -> tuple[float, float, float, float, float]:
     cut = int(len(ranked) * _TRIM)
     logs = np.log(ranked[cut : len(ranked) - cut])
     count = len(logs)
-    sums = np.cumsum(logs)
-    total = float(sums[-1])
-    whole = float(((logs - total / count) ** 2).sum())
-    if count < 2 or whole <= 0:
-        level = math.exp(total / count)
+    if logs[0] == logs[-1]:
+        level = math.exp(logs[0])
         return level, level, 0.0, 0.0, 1.0
-    sizes = np.arange(1, count)
-    between = (sums[:-1] - sizes * (total / count)) ** 2 * (count / (sizes * (count - sizes)))
+    mean = float(np.add.reduce(logs)) / count
+    logs -= mean
+    whole = float(np.add.reduce(logs * logs))
+    sums = np.cumsum(logs)[:-1]
+    sizes = np.arange(1.0, count)
+    between = sums * sums / (sizes * (count - sizes))
     k = int(between.argmax()) + 1
-    low, high = float(sums[k - 1]) / k, (total - float(sums[k - 1])) / (count - k)
+    low, high = float(sums[k - 1]) / k, -float(sums[k - 1]) / (count - k)
     third = (high - low) / 3
-    inner = np.searchsorted(logs, [low + third, high - third])
+    first, last = np.searchsorted(logs, (low + third, high - third)).tolist()
     return (
-        math.exp(low),
-        math.exp(high),
+        math.exp(mean + low),
+        math.exp(mean + high),
         min(k, count - k) / count,
-        float(between[k - 1]) / whole,
-        float(inner[1] - inner[0]) / count,
+        float(between[k - 1]) * count / whole,
+        (last - first) / count,
     )

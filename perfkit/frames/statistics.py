@@ -103,17 +103,18 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
     count = len(times)
     if count == 0:
         raise ValueError("frame_statistics needs at least one frame, got none")
-    total = float(times.sum())
+    total = float(np.add.reduce(times))
     work = times - total / count
     variance = float(np.einsum("i,i->", work, work)) / count
     steps = np.subtract(times[1:], times[:-1], out=work[1:])
     np.abs(steps, out=steps)
     ordered = times.copy()
     middle, p95, tail = _place(count, 0.5), _place(count, 0.95), count - tail_length(count)
-    put_in_place(ordered, tuple(sorted({middle, p95, tail})))
+    ranks = tuple(sorted({middle, p95, tail}))
+    put_in_place(ordered, ranks)
     halvings = halvings_for(count)
-    runs = run_sums(times, halvings) / (1 << halvings)
     fine = min(halvings, MOST_HALVINGS)
+    runs = run_sums(run_sums(times, fine), halvings - fine) / (1 << halvings)
     sample = one_of_each_run(times, fine)[:: 1 << (halvings - fine)][: len(runs)]
     return assemble(
         count=count,
