@@ -8,12 +8,16 @@ shape that all workloads share, which matters only where a workload has few runs
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from scipy.optimize import nnls
 
-from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.cross_products import times
+from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.moments import kept_without
+from perfkit.models.nonneg import nonneg_least_squares
 from perfkit.models.words import gain_sentence
 
 CAUSES = ("fixed cost", "processor", "arithmetic", "memory", "arithmetic", "memory", "arithmetic")
@@ -25,6 +29,12 @@ PRIOR_CELLS = 0.3
 ROUNDS = 3
 """Rounds between the shared shape and each workload's level."""
 
+SAME_SIZE = 1e-9
+"""Drawn and put out at sizes whose ratio is this near to one is the same."""
+
+EMPTY = 1e-13
+"""Directions with less than this share of the largest cross-product hold nothing but rounding."""
+
 
 def columns(rows: Rows) -> FloatArray:
     """Work over rate for each k, shape (n, 7)."""
@@ -35,48 +45,141 @@ def columns(rows: Rows) -> FloatArray:
     )
 
 
-def told_apart(rows: Rows) -> IntArray:
-    """Columns that can be told from earlier ones in these rows.
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """Cross-products of columns over measured frame time, by workload and GPU.
+
+    Attributes
+    ----------
+    count : ndarray, shape (W, D)
+        Cells.
+    products : ndarray, shape (35, W, D)
+        Sums of products of the seven relative columns, in the order of `numpy.triu_indices(7)`,
+        then sums of the columns.
+    speeds : ndarray, shape (2, D)
+        Least and largest processor speed of each GPU's cells.
+    scaled : ndarray of bool, shape (D,)
+        Some cell was not drawn at the size that is put out.
+    """
+
+    count: FloatArray
+    products: FloatArray
+    speeds: FloatArray
+    scaled: BoolArray
+
+
+PAIRS = np.triu_indices(len(CAUSES))
+UNFOLD = np.zeros((len(CAUSES), len(CAUSES)), dtype=np.intp)
+UNFOLD[PAIRS] = UNFOLD.T[PAIRS] = np.arange(len(PAIRS[0]))
+"""Row of `Sums.products` for every two columns."""
+
+
+@lru_cache(maxsize=4)
+def sums_of(cells: Cells) -> Sums:
+    """Sum up n cells, GPUs in the order of `cells.gpus`."""
+    rows, gpus = cells.rows, cells.gpus
+    relative = (columns(rows) * (np.exp(cells.log_fps) / 1000.0)[:, None]).T
+    gpu = np.searchsorted(gpus, rows.gpu)
+    workloads, count = len(rows.names.workloads), len(gpus)
+    place, size = rows.workload * count + gpu, workloads * count
+    number = np.bincount(place, minlength=size).reshape(workloads, count).astype(float)
+    sums = [
+        np.bincount(place, relative[i] * relative[j], size) for i, j in zip(*PAIRS, strict=True)
+    ]
+    sums += [np.bincount(place, column, size) for column in relative]
+    speeds = np.array([np.full(count, np.inf), np.full(count, -np.inf)])
+    np.minimum.at(speeds[0], gpu, rows.cpu_speed)
+    np.maximum.at(speeds[1], gpu, rows.cpu_speed)
+    away = np.abs(rows.drawn_mpx / rows.output_mpx - 1) > SAME_SIZE
+    scaled = np.bincount(gpu, away, count) > 0
+    return Sums(number, np.reshape(sums, (-1, workloads, count)), speeds, scaled)
+
+
+def told_apart(sums: Sums, kept: BoolArray) -> IntArray:
+    """Columns that can be told from earlier ones in the cells of some GPUs.
 
     The processor's part needs two processor speeds, the output's part a render scale.
     """
     keep = [0, 2, 3, 4, 5]
-    if np.ptp(rows.cpu_speed) > 0:
+    if sums.speeds[1, kept].max() > sums.speeds[0, kept].min():
         keep.append(1)
-    if np.any(np.abs(rows.drawn_mpx / rows.output_mpx - 1) > 1e-9):
+    if sums.scaled[kept].any():
         keep.append(6)
     return np.sort(np.array(keep, dtype=np.intp))
 
 
-def shared_shape(relative: FloatArray, workload: IntArray, size: int) -> FloatArray:
+def shared_shape(gram: FloatArray, total: FloatArray, cells: FloatArray) -> FloatArray:
     """Shape of the frame time that all workloads share, each at its own level.
 
     Parameters
     ----------
-    relative : ndarray, shape (n, j)
-        Columns over measured frame time.
-    workload : ndarray of int, shape (n,)
-        Codes below `size`.
-    size : int
-        Number of workloads.
+    gram : ndarray, shape (m, W, j, j)
+        Cross-products of each workload's columns over measured frame time, in m subsets.
+    total : ndarray, shape (m, W, j)
+        Their sums.
+    cells : ndarray, shape (m,)
+        Number of cells.
 
     Returns
     -------
-    ndarray, shape (size, j)
+    ndarray, shape (m, W, j)
         The same non-negative shape for all, times each workload's level; zero where not run.
     """
-    level = np.ones(size)
-    shape = np.zeros(relative.shape[1])
-    norm = np.sqrt(np.mean(relative**2, axis=0))
+    level = np.ones(gram.shape[:2])
+    shape = np.zeros((len(gram), gram.shape[-1]))
+    norm = np.sqrt(np.diagonal(gram, axis1=2, axis2=3).sum(axis=1) / cells[:, None])
     for _ in range(ROUNDS):
-        scaled = relative * level[workload, None] / norm
-        shape = nnls(scaled, np.ones(len(relative)))[0] / norm
-        said = relative @ shape
-        square = np.bincount(workload, said**2, size)
-        level = np.divide(
-            np.bincount(workload, said, size), square, out=np.zeros(size), where=square > 0
-        )
-    result: FloatArray = level[:, None] * shape
+        weighted = np.einsum("mw,mwij->mij", level**2, gram) / norm[:, :, None] / norm[:, None]
+        value, basis = np.linalg.eigh(weighted)
+        root = np.sqrt(np.where(value > EMPTY * value[:, -1:], value, 0.0))
+        turned = np.swapaxes(basis, 1, 2)
+        goal = times(turned, (level[:, None] @ total)[:, 0] / norm)
+        goal = np.divide(goal, root, out=np.zeros_like(goal), where=root > 0)
+        # The shape need not be unique, so this stays with a method that bears that.
+        found = [nnls(a, b)[0] for a, b in zip(root[..., None] * turned, goal, strict=True)]
+        shape = np.asarray(found) / norm
+        said = times(total, shape)
+        square = (times(gram, shape[:, None]) * shape[:, None]).sum(axis=-1)
+        level = np.divide(said, square, out=np.zeros_like(level), where=square > 0)
+    result: FloatArray = level[..., None] * shape[:, None]
+    return result
+
+
+def coefficients(sums: Sums, kept: BoolArray) -> FloatArray:
+    """Fit m subsets: the shared shape of each, then each workload towards it.
+
+    Parameters
+    ----------
+    sums : Sums
+        Of W workloads on D GPUs.
+    kept : ndarray of bool, shape (m, D)
+        Which GPUs each fit sees.
+
+    Returns
+    -------
+    ndarray, shape (m, W, 7)
+        The k of each workload, for frame time in ms; NaN for workloads that a fit never saw.
+    """
+    workloads, size = len(sums.count), len(CAUSES)
+    number = np.moveaxis(sums.count @ kept.T, 1, 0)
+    total = np.moveaxis(sums.products @ kept.T, (0, 2), (2, 0))
+    gram, plain = total[..., UNFOLD], total[..., len(PAIRS[0]) :]
+    result = np.full((len(kept), workloads, size), np.nan)
+    kinds: dict[bytes, list[int]] = {}
+    for fit, seen in enumerate(kept):
+        kinds.setdefault(told_apart(sums, seen).tobytes(), []).append(fit)
+    for key, fits in kinds.items():
+        keep = np.frombuffer(key, dtype=np.intp)
+        own, sides = gram[fits][..., keep[:, None], keep], plain[fits][..., keep]
+        shape = shared_shape(own, sides, number[fits].sum(axis=1))
+        ran = number[fits] > 0
+        unit = PRIOR_CELLS * np.diagonal(own, axis1=2, axis2=3)[ran] / number[fits][ran][:, None]
+        matrix = own[ran] + unit[:, None] * np.eye(len(keep))
+        found = np.zeros((len(matrix), size))
+        found[:, keep] = nonneg_least_squares(matrix, sides[ran] + unit * shape[ran])
+        some = result[fits]
+        some[ran] = found
+        result[fits] = some
     return result
 
 
@@ -85,22 +188,20 @@ class TimeSum(Family):
     """Non-negative least squares on relative errors; see the module's formula."""
 
     def fit(self, cells: Cells) -> "TimeSumFit":
-        """Fit the shared shape, then each workload towards it."""
-        size = len(cells.rows.names.workloads)
-        keep = told_apart(cells.rows)
-        relative = columns(cells.rows)[:, keep] * (np.exp(cells.log_fps) / 1000.0)[:, None]
-        workload = cells.rows.workload
-        shape = shared_shape(relative, workload, size)
-        result = np.full((size, len(CAUSES)), np.nan)
-        for code in np.unique(workload):
-            mine = relative[workload == code]
-            unit = np.sqrt(np.mean(mine**2, axis=0))
-            prior = np.sqrt(PRIOR_CELLS) * np.diag(unit)
-            matrix = np.vstack([mine, prior])
-            goal = np.concatenate([np.ones(len(mine)), prior @ shape[code]])
-            result[code] = 0.0
-            result[code, keep] = nnls(matrix / np.tile(unit, (len(matrix), 1)), goal)[0] / unit
-        return TimeSumFit(cells, result)
+        """Fit to all cells."""
+        kept = np.ones((1, len(cells.gpus)), dtype=bool)
+        return TimeSumFit(cells, coefficients(sums_of(cells), kept)[0])
+
+    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+        """Subtract cross-products instead of refitting."""
+        found = coefficients(sums_of(cells), kept_without(cells, without))
+        table = columns(cells.rows)
+        return [log_of_sum((table * each[cells.rows.workload]).sum(axis=1)) for each in found]
+
+
+def log_of_sum(milliseconds: FloatArray) -> FloatArray:
+    """Log FPS of frame times; NaN where there is none."""
+    return np.log(1000.0 / np.where(milliseconds > 0, milliseconds, np.nan))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +225,7 @@ class TimeSumFit(Fitted):
 
     def log_fps(self, rows: Rows) -> FloatArray:
         """1000 over the sum of the parts, in logs."""
-        total = self.each(rows).sum(axis=1)
-        return np.log(1000.0 / np.where(total > 0, total, np.nan))
+        return log_of_sum(self.each(rows).sum(axis=1))
 
     def parts(self, rows: Rows) -> FloatArray:
         """Frame time by cause in ms."""

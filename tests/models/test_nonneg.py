@@ -1,0 +1,60 @@
+"""Non-negative least squares, many at once: against SciPy, and by the conditions themselves."""
+
+import numpy as np
+import pytest
+from scipy.optimize import nnls
+
+from perfkit.models.family import Family
+from perfkit.models.nonneg import nonneg_least_squares
+from perfkit.models.time_sum import TimeSum
+from tests.models.worlds import cells_of, world
+
+
+@pytest.mark.parametrize("size", [1, 2, 5, 7])
+def test_the_same_unknowns_are_zero_as_in_scipy(size):
+    rng = np.random.default_rng(size)
+    design = rng.uniform(0, 1, (400, 20, size)) ** 2 + 0.02
+    goal = 1 + 0.4 * rng.normal(size=(400, 20))
+    gram = np.swapaxes(design, 1, 2) @ design
+    found = nonneg_least_squares(gram, np.einsum("mni,mn->mi", design, goal))
+    each = np.array([nnls(a, b)[0] for a, b in zip(design, goal, strict=True)])
+    np.testing.assert_array_equal(found > 0, each > 0)
+    np.testing.assert_allclose(found, each, rtol=1e-8, atol=1e-10)
+    if size > 2:
+        assert 0.05 < np.mean(found == 0) < 0.95
+
+
+def test_conditions_of_the_optimum_hold():
+    rng = np.random.default_rng(1)
+    design, goal = rng.normal(size=(3000, 9, 6)), rng.normal(size=(3000, 9))
+    gram, product = np.swapaxes(design, 1, 2) @ design, np.einsum("mni,mn->mi", design, goal)
+    x = nonneg_least_squares(gram, product)
+    slope = np.einsum("mij,mj->mi", gram, x) - product
+    assert (x >= 0).all()
+    assert np.abs(slope[x > 0]).max() < 1e-9
+    assert slope[x == 0].min() > -1e-9
+
+
+def test_units_of_columns_do_not_matter():
+    rng = np.random.default_rng(2)
+    design, goal = rng.uniform(0, 1, (50, 30, 4)), rng.normal(size=(50, 30))
+    unit = np.array([1e-9, 1.0, 1e6, 1e3])
+    found = [
+        nonneg_least_squares(np.swapaxes(a, 1, 2) @ a, np.einsum("mni,mn->mi", a, goal))
+        for a in (design, design * unit)
+    ]
+    np.testing.assert_allclose(found[1] * unit, found[0], rtol=1e-9)
+
+
+def test_what_has_no_single_solution_is_refused():
+    with pytest.raises(ArithmeticError, match="columns are not independent"):
+        nonneg_least_squares(np.ones((1, 2, 2)), np.array([[1.0, 2.0]]))
+
+
+@pytest.mark.parametrize("systems", [1, 3])
+def test_subtracting_equals_refitting(systems):
+    cells = cells_of(world(5, law="sum", gpus=6, workloads=4, systems=systems))
+    without = [np.array([0]), np.array([1, 4]), np.array([5, 2])]
+    family = TimeSum("time sum")
+    together = family.left_out(cells, without)
+    np.testing.assert_allclose(together, Family.left_out(family, cells, without), rtol=1e-11)
