@@ -35,9 +35,6 @@ MIXTURES: tuple[Combination, ...] = (
 RECIPE = Recipe(
     families=FAMILIES,
     combinations=(*(OneFamily(f.name, least_gpus=1) for f in FAMILIES), *MIXTURES),
-    width=LocalT(
-        heard=("blend", "limit", "roofline", "contended sum"),
-        laws=(ROOFLINE, LIMIT, CONTENDED_SUM),
-    ),
+    width=LocalT(laws=(ROOFLINE, LIMIT, CONTENDED_SUM)),
 )
 """What `perfkit.fit` does."""

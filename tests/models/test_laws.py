@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from perfkit.models.beyond import ln_outside
 from perfkit.models.kriging import kernel, krige
 from perfkit.models.law_family import Blend, LawFamily, blended
 from perfkit.models.law_fit import Problem, fit_law
 from perfkit.models.law_subsets import fit_subsets, found
 from perfkit.models.laws import form_of, slopes, take
 from perfkit.models.load_cycle import LoadCycle, find_cycle, pass_length
-from perfkit.models.local_width import LocalT, ln_outside
+from perfkit.models.local_width import LocalT
 from perfkit.models.registry import CONTENDED_SUM, LIMIT, ROOFLINE
 from perfkit.models.selection import LeftOut
 from perfkit.models.time_sum import TimeSum
@@ -194,7 +195,7 @@ def test_widths_grow_outside_and_with_the_workloads_errors(cells):
         for f in families
     ]
     left = LeftOut(cells, ("limit", "time sum"), np.column_stack(columns))
-    width = LocalT(heard=("limit", "time sum"), laws=(LIMIT,))
+    width = LocalT(laws=(LIMIT,))
     spread = width.learn(left, columns[0])
     inside = spread.scales(cells.rows, columns[0], left.log_fps)
     faster = replace(cells.rows, arithmetic_tflops=cells.rows.arithmetic_tflops * 50)
