@@ -7,10 +7,10 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 from perfkit import __version__
-from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError
+from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError, printable
 from perfkit.progress import Progress, terminal_progress
 
 if TYPE_CHECKING:
@@ -22,10 +22,14 @@ if TYPE_CHECKING:
 DONE, STUDY_HAS_PROBLEMS, WRONG_USE, INTERRUPTED = 0, 1, 2, 130
 
 
+def _say(text: object, stream: TextIO | None = None) -> None:
+    print(printable(str(text)), file=stream)
+
+
 def _new(options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.study.new import new_study
 
-    print(new_study(options.folder, logs=options.logs))
+    _say(new_study(options.folder, logs=options.logs))
     return DONE
 
 
@@ -52,7 +56,7 @@ def _check(options: argparse.Namespace, progress: Progress) -> int:
     problems = log_problems(study.path, study.log_format, study.passes)
     if problems:
         raise StudyError(problems)
-    print(f"{options.study}: no problems. Next: perfkit report {options.study} --out out")
+    _say(f"{options.study}: no problems. Next: perfkit report {options.study} --out out")
     return DONE
 
 
@@ -93,6 +97,7 @@ def _report(options: argparse.Namespace, progress: Progress) -> int:
 
 def _report_with(second: "Second | None", options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.analysis import analyse
+    from perfkit.show.earlier import earlier_report, write_kept
     from perfkit.show.output import refuse_out, whole_folder
     from perfkit.show.report import write_report
     from perfkit.show.stills import write_figures
@@ -101,15 +106,21 @@ def _report_with(second: "Second | None", options: argparse.Namespace, progress:
 
     refuse_out(options.out, options.study)
     study = _load(options.study, progress)
-    analysis = analyse(study, client=_cluster(options.scheduler), progress=progress)
+    earlier = earlier_report(options.out)
+    kept = earlier.kept() if earlier else ""
+    client = _cluster(options.scheduler)
+    analysis = analyse(study, client=client, progress=progress, kept=kept)
     with whole_folder(options.out, options.study) as folder:
         progress.say("writing tables")
         write_tables(analysis, folder / "tables")
         progress.say("drawing figures")
-        figures = write_figures(analysis, folder / "figures", progress, second=second)
+        figures = write_figures(
+            analysis, folder / "figures", progress, second=second, earlier=earlier
+        )
         progress.say("writing the page")
         write_report(analysis, figures, folder / "report.html")
-    print("\n".join(closing_lines(analysis, options.out)))
+        write_kept(analysis, folder)
+    _say("\n".join(closing_lines(analysis, options.out)))
     return DONE
 
 
@@ -134,12 +145,12 @@ def _figures_with(second: "Second | None", options: argparse.Namespace, progress
         )
         films = _clips(analysis, folder, progress) if options.clips else []
     drawn = [figure for figure in figures if not figure.reason]
-    print(f"{options.out}/figures: {len(drawn)} charts")
+    _say(f"{options.out}/figures: {len(drawn)} charts")
     for figure in figures:
         if figure.reason:
-            print(f"not drawn: {figure.title} ({figure.reason})")
+            _say(f"not drawn: {figure.title} ({figure.reason})")
     if options.clips:
-        print(f"{options.out}/clips: {sum(not film.reason for film in films)} clips")
+        _say(f"{options.out}/clips: {sum(not film.reason for film in films)} clips")
     return DONE
 
 
@@ -166,17 +177,17 @@ def _predict(options: argparse.Namespace, progress: Progress) -> int:
     with whole_file(options.out, options.study) as hidden:
         write_csv(table, hidden)
     given = int(table["fps"].notna().sum())
-    print(
+    _say(
         f"{options.out}: {given} of {len(table)} configurations predicted"
         f" by {model.family or 'no model'}"
     )
     for reason, rows in table[table["fps"].isna()].groupby("reason", sort=False):
-        print(f"no number for {len(rows)}: {reason}")
+        _say(f"no number for {len(rows)}: {reason}")
     if options.keep:
         from perfkit.study.ledger import keep_forecasts
 
         kept = keep_forecasts(study, table)
-        print(f"{options.study}/forecasts.csv: {kept} forecasts kept")
+        _say(f"{options.study}/forecasts.csv: {kept} forecasts kept")
     return DONE
 
 
@@ -186,14 +197,14 @@ def _score(options: argparse.Namespace, progress: Progress) -> int:
 
     study = _load(options.study, progress)
     passes = summarize_passes(study, progress=progress)
-    print(score_forecasts(study, passes))
+    _say(score_forecasts(study, passes))
     return DONE
 
 
 def _changes(options: argparse.Namespace, progress: Progress) -> int:
     from perfkit.value.changes import compare_reports
 
-    print(compare_reports(options.old_out, options.new_out))
+    _say(compare_reports(options.old_out, options.new_out))
     return DONE
 
 
@@ -205,7 +216,7 @@ def _notebooks(options: argparse.Namespace, progress: Progress) -> int:
     _load(options.study, progress)
     with whole_folder(options.out, options.study, "notebooks") as folder:
         files = run_notebooks(options.study, folder, progress)
-    print(f"{options.out}: {len(files)} notebooks run on {options.study}")
+    _say(f"{options.out}: {len(files)} notebooks run on {options.study}")
     return DONE
 
 
@@ -303,16 +314,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status: int = options.run(options, terminal_progress())
         sys.stdout.flush()
     except StudyError as error:
-        print(_refusal(error), file=sys.stderr)
+        _say(_refusal(error), sys.stderr)
         return STUDY_HAS_PROBLEMS
     except (MissingExtra, OutputError) as error:
-        print(f"perfkit: {error}", file=sys.stderr)
+        _say(f"perfkit: {error}", sys.stderr)
         return WRONG_USE
     except PerfkitError as error:
-        print(f"perfkit: {error}", file=sys.stderr)
+        _say(f"perfkit: {error}", sys.stderr)
         return STUDY_HAS_PROBLEMS
     except KeyboardInterrupt:
-        print("perfkit: stopped; nothing was changed", file=sys.stderr)
+        _say("perfkit: stopped; nothing was changed", sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

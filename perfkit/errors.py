@@ -32,6 +32,30 @@ def shown(value: str, width: int = _SHOWN) -> str:
     return repr(cut)
 
 
+def printable(text: str) -> str:
+    r"""Escape what a terminal would obey instead of showing.
+
+    Parameters
+    ----------
+    text : str
+        Any text that may hold a stranger's.
+
+    Returns
+    -------
+    str
+        Line ends are kept; other control, direction and unpaired characters are escaped.
+
+    Examples
+    --------
+    >>> printable("a\x1b[2Jb")
+    'a\\x1b[2Jb'
+    """
+    if text.isprintable():
+        return text
+    signs = (sign if sign.isprintable() or sign == "\n" else ascii(sign)[1:-1] for sign in text)
+    return "".join(signs)
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One thing wrong with a study, and what to do about it.
@@ -65,7 +89,8 @@ class Problem:
         if self.column:
             place += f", {self.column}"
         found = f"found {shown(self.value)}; " if self.value else ""
-        return f"{place}: {found}{self.allowed}; {self.action}"
+        line = f"{place}: {found}{self.allowed}; {self.action}"
+        return printable(line.replace("\n", "\\n"))
 
 
 class PerfkitError(Exception):

@@ -5,6 +5,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol, TextIO, TypeVar
 
+from perfkit.errors import printable
+
 T = TypeVar("T")
 
 
@@ -44,7 +46,7 @@ class Shown:
 
     def say(self, text: str) -> None:
         """Write one line."""
-        print(text, file=self.stream, flush=True)
+        print(printable(text), file=self.stream, flush=True)
 
     def track(self, items: Iterable[T], total: int, label: str) -> Iterator[T]:
         """Pass `items` through under a bar that clears itself."""

@@ -222,6 +222,8 @@ def _csv_problem(error: Exception, column: str, unit: str) -> BadLog:
         return BadLog(
             line, "", f"{shape[2]} cells", f"each line has {shape[1]} cells, as the header"
         )
+    if "straddling" in text:
+        return BadLog(None, "", "", "lines of less than a megabyte", "keep only the frame times")
     if "Empty CSV" in text:
         return BadLog(None, "", "an empty file", "a log has a header and one line per frame")
     return BadLog(line, "", text, "a whole, readable CSV log")

@@ -77,8 +77,8 @@ def measure(
                 problems.append(found.problem(request.name, action))
             else:
                 measured[pass_id] = found
-    if not problems:
-        problems = _missing(passes, measured)
+        if log_format.combined and not problems:
+            problems = _missing(passes, measured)
     return measured, problems
 
 
@@ -161,7 +161,8 @@ def _doubled(named: pd.DataFrame, measured: dict[str, FrameStatistics]) -> list[
 
 
 def _missing(passes: pd.DataFrame, measured: dict[str, FrameStatistics]) -> list[Problem]:
-    ran = passes[(passes["outcome"] == "ran") & passes["avg_fps"].isna()]
+    counts = (passes["outcome"] == "ran") & (passes["void_reason"] == "")
+    ran = passes[counts & passes["avg_fps"].isna()]
     without = ran[~ran["pass_id"].isin(list(measured))]
     return [
         Problem(

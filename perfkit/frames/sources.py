@@ -103,6 +103,8 @@ def _open_lines(request: LogRequest) -> "io.BufferedReader[Any]":
 
 
 def _check_header(names: list[str], column: str) -> None:
+    if not names:
+        raise BadLog(1, "", "", "a log has a header and one line per frame")
     if names.count(column) != 1:
         said = "it more than once" if column in names else f"columns {', '.join(names)}"
         raise BadLog(1, column, said, f"one column is named {column!r}")

@@ -10,7 +10,12 @@ from perfkit.study.folder import TABLE_CELLS
 MOST_COLUMNS = 1_000
 MOST_BAD_LINES = 50_000
 """Lines of one file listed for their form; reading stops there."""
-_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_MARKS = {  # the longer ones first
+    b"\xff\xfe\0\0": "UTF-32",
+    b"\0\0\xfe\xff": "UTF-32",
+    b"\xff\xfe": "UTF-16",
+    b"\xfe\xff": "UTF-16",
+}
 _SAVE = "save the file as CSV in UTF-8"
 
 
@@ -62,9 +67,10 @@ def parse_csv(data: bytes, file: str) -> RawTable:
     (['gpu', 'kind'], [['quarry', 'discrete']], [2])
     """
     problems: list[Problem] = []
-    if data.startswith(_UTF16):
-        problems.append(Problem(file, 1, "", "", "UTF-8 text; this is UTF-16", _SAVE))
-        return _unread(problems)
+    for mark, encoding in _MARKS.items():
+        if data.startswith(mark):
+            problems.append(Problem(file, 1, "", "", f"UTF-8 text; this is {encoding}", _SAVE))
+            return _unread(problems)
     if b"\0" in data:
         line = data.count(b"\n", 0, data.index(b"\0")) + 1
         problems.append(Problem(file, line, "", "\0", "text without NUL bytes", _SAVE))
@@ -94,6 +100,7 @@ def _decode(data: bytes, file: str, problems: list[Problem]) -> str:
 
 def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    decoded = not problems
     header: list[str] = []
     rows: list[list[str]] = []
     lines: list[int] = []
@@ -122,7 +129,7 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
                 lines.append(start)
             start = reader.line_num + 1
         else:
-            whole = True
+            whole = decoded
     except csv.Error as error:
         problems.append(_bad_quotes(file, start, str(error)))
     return RawTable(header, rows, lines, frozenset(broken), whole, problems)

@@ -160,7 +160,7 @@ def inspect_study(path: str | os.PathLike[str]) -> Inspection:
     tables = {name: read_table(root, table) for name, table in TABLES.items()}
     _fill_currency(tables["prices"].frame, settings.keys["currency"])
     problems = _all_problems(root, settings, tables)
-    log_format = _log_format(settings)
+    log_format = _log_format(settings, problems)
     passes = tables["passes"].frame
     notices = _all_notices(settings, tables)
     if not problems:
@@ -206,7 +206,7 @@ def _fill_currency(prices: pd.DataFrame, currency: str | None) -> None:
     prices["currency"] = prices["currency"].where(prices["currency"] != "", currency or "")
 
 
-def _log_format(settings: ReadSettings) -> LogFormat | None:
+def _log_format(settings: ReadSettings, problems: list[Problem]) -> LogFormat | None:
     logs = settings.logs
     if logs is None or logs["frame_time_column"] is None or logs["frame_time_unit"] is None:
         return None
@@ -214,7 +214,9 @@ def _log_format(settings: ReadSettings) -> LogFormat | None:
         logs["frame_time_column"],
         logs["frame_time_unit"],
         logs["counts"] or "drawn",
-        logs["combined"],
+        None
+        if any(problem.column == "logs.combined" for problem in problems)
+        else logs["combined"],
     )
 
 

