@@ -83,7 +83,7 @@ def spindle(
         [canvas.spot(float(a), float(b)) for a, b in pairs],
         facecolor=colour or canvas.colour.ink,
         edgecolor=canvas.colour.ground,
-        linewidth=panel.inch(1.5),
+        linewidth=panel.inch(min(1.5, abs(run[2] - run[0]) / 8)),
         joinstyle="round",
         zorder=4,
         gid="range",

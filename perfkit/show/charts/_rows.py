@@ -9,6 +9,8 @@ from perfkit.show.style import fitted, plain
 
 GAP = 22.0
 THICKEST = 60.0
+CLOSE = 1.35
+"""Height of the closest rows of bars on a tall page, over the size of their names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,15 @@ def _least_pitch(canvas: Canvas) -> float:
     return 1.1 * label + 20 if canvas.page.tall else 1.36 * label
 
 
+def _most_rows(canvas: Canvas, names: Sequence[str], free: float, closest: float) -> int:
+    """Rows that one column holds; on a tall page closer ones where two would cut the names."""
+    comfortable = max(1, math.floor(free / _least_pitch(canvas)))
+    close = math.floor(free / (closest * canvas.size["label"]))
+    longest = max(canvas.width(plain(name)) for name in names)
+    cut = canvas.page.tall and longest > 0.35 * canvas.box.width
+    return close if cut and comfortable < len(names) <= close else comfortable
+
+
 def _free(canvas: Canvas, top: float) -> float:
     return canvas.box.bottom - top - 1.9 * canvas.size["small"]
 
@@ -72,6 +83,8 @@ def lay_rows(
     numbers: Sequence[Numbers],
     scale: Scale,
     top: float | None = None,
+    *,
+    closest: float = math.inf,
 ) -> list[Slot]:
     """Write names, numbers and axis, and say where each row's marks go.
 
@@ -87,6 +100,9 @@ def lay_rows(
     scale : Scale
     top : float, optional
         Where the rows begin; the top of the canvas's box unless given.
+    closest : float
+        Least height of a row over the size of its name, on a tall page where names would be cut in
+        two columns; such rows have no room for more than a thin bar.
 
     Returns
     -------
@@ -96,7 +112,7 @@ def lay_rows(
     top = canvas.box.top if top is None else top
     if any(column.header for column in numbers):
         top += 1.3 * canvas.size["small"]
-    cap = max(1, math.floor(_free(canvas, top) / _least_pitch(canvas)))
+    cap = _most_rows(canvas, names, _free(canvas, top), closest)
     columns = 1 if len(names) <= cap else 2
     shown = min(len(names), columns * cap)
     left_out = len(names) - shown
@@ -148,7 +164,7 @@ def _column(
 ) -> list[Slot]:
     tall = canvas.page.tall
     pitch = box.height / len(rows)
-    head = 1.1 * canvas.size["label"] if tall else 0.0
+    head = min(1.1 * canvas.size["label"], pitch - 16) if tall else 0.0
     edges = _number_edges(canvas, box.right, numbers)
     ends = min(edges, default=box.right + GAP) - GAP
     if tall:

@@ -62,7 +62,7 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     conditions = (
         f"{len(data)} configurations, {data['gpu'].nunique()} GPUs left out in turn. "
         f"{100 * inside:.0f} % lie in their {100 * LEVEL:.0f} % range; on the whole "
-        f"{abs(off.median()):.1f} % too {'high' if off.median() > 0 else 'low'}."
+        f"{_lean(float(off.median()))}."
     )
     return Words(
         TITLE,
@@ -70,6 +70,12 @@ def words(data: pd.DataFrame, page: Page) -> Words:
         conditions,
         (*keys, Key("taper", "Taper", f"{100 * LEVEL:.0f} % range", "soft")),
     )
+
+
+def _lean(off_pct: float) -> str:
+    if abs(off_pct) < 0.05:
+        return "neither too high nor too low"
+    return f"{abs(off_pct):.1f} % too {'high' if off_pct > 0 else 'low'}"
 
 
 def draw(data: pd.DataFrame, page: Page) -> Figure:

@@ -16,7 +16,7 @@ from perfkit.show.charts._pick import (
     rows,
     size_phrase,
 )
-from perfkit.show.charts._rows import Numbers, lay_rows
+from perfkit.show.charts._rows import CLOSE, Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fps, plain
 
@@ -76,7 +76,14 @@ def words(data: pd.DataFrame, page: Page) -> Words:
         f"In {plain(data['system'].iloc[0], 40)}, {passes_phrase(data['passes'])}, "
         f"{size_phrase(data)}."
     )
-    return Words(TITLE, answer + ".", conditions, KEYS)
+    return Words(TITLE, answer + ".", conditions, _keys(data["low_1pct_fps"].notna()))
+
+
+def _keys(known: "pd.Series[bool]") -> tuple[Key, ...]:
+    solid, hatched, taper = KEYS
+    hollow = Key("hollow", "Hollow", "average, 1 % low not known")
+    bars = ([solid, hatched] if known.any() else []) + ([] if known.all() else [hollow])
+    return (*bars, taper)
 
 
 def draw(data: pd.DataFrame, page: Page) -> Figure:
@@ -102,7 +109,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     ]
     scale = fps_scale(float(data["fps_most"].max()), page)
     hue = canvas.colour.first
-    slots = lay_rows(canvas, list(data["workload"]), numbers, scale)
+    slots = lay_rows(canvas, list(data["workload"]), numbers, scale, closest=CLOSE)
     for slot, row in zip(slots, rows(data), strict=False):
         marks: list[Artist | None] = []
         if pd.isna(row.low_1pct_fps):

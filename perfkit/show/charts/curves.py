@@ -206,7 +206,7 @@ def _place(canvas: Canvas, place: int, count: int) -> Box:
 def _axis(panel: Panel, head: str) -> None:
     low, high = panel.x
     ticks = [low, np.sqrt(low * high), high]
-    panel.rule_x(ticks, [number(tick, 2) for tick in ticks])
+    panel.rule_x(ticks, [number(tick, 2).removesuffix(".0") for tick in ticks], panel.box)
     canvas = panel.canvas
     left = panel.box.left if head.startswith("by") else canvas.box.left
     canvas.text(left, panel.box.top - 0.8 * canvas.size["small"], head, "small", tone="soft")

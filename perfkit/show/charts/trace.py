@@ -72,11 +72,13 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     else:
         answer += "no hitch."
     seconds = data["frame_ms"].sum() / 1000
+    low = row["low_1pct_fps"]
+    known = f"1 % low {fps(low)}" if low == low else "1 % low not known"
     conditions = (
         f"One pass of {len(data):,} frames in {number(seconds, 2)} s "
         f"on {plain(row['system'], 40)}, "
         f"{int(row['width'])} × {int(row['height'])}. "
-        f"Average {fps(row['avg_fps'])} FPS, 1 % low {fps(row['low_1pct_fps'])}."
+        f"Average {fps(row['avg_fps'])} FPS, {known}."
     )
     keys = (Key("v", "Triangle", f"hitch: over {HITCH_FACTOR:g} times its neighbours", "second"),)
     return Words(TITLE, answer, conditions, keys)
