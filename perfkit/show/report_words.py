@@ -5,7 +5,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from perfkit.defaults import HITCH_FACTOR, LEVEL
-from perfkit.frames import usable
+from perfkit.frames.usable import usable
 from perfkit.show.report_sheets import share
 
 if TYPE_CHECKING:

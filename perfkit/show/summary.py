@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from perfkit.analysis import Analysis
-from perfkit.frames import usable
+from perfkit.frames.usable import usable
 
 
 def counted(number: int, thing: str, plural: str = "") -> str:

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
+import perfkit as pk
 from perfkit.show import drawing, second, stills
 from perfkit.show.charts import CHARTS, cost, frontier
 from perfkit.show.drawing import Job, Look, file_bytes, halved, pictures
@@ -24,6 +25,7 @@ from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
 from perfkit.show.stills import study_page, write_figures
 from perfkit.show.style import Page, house, pixels
 from tests.show.chart_frames import FRAMES, named
+from tests.show.hostile import hostile_study
 
 SETTINGS = SimpleNamespace(
     price_date=datetime.date(2026, 11, 1),
@@ -85,6 +87,26 @@ def test_a_changed_number_changes_exactly_the_figures_that_show_it(
     assert {name for name in before if before[name] != after[name]} == {
         "cost.json", "cost-480x270.png",
     }  # fmt: skip
+
+
+def test_a_changed_price_in_a_study_changes_exactly_the_figures_that_show_it(
+    tmp_path: Path,
+) -> None:
+    hostile_study(tmp_path / "study")
+    prices = tmp_path / "study/prices.csv"
+    drawn = {}
+    for when in ("before", "after"):
+        analysis = pk.analyse(pk.load_study(tmp_path / "study"))
+        write_figures(analysis, tmp_path / when, looks=(Look(480, 270),))
+        drawn[when] = digests(tmp_path / when)
+        if when == "before":
+            text = prices.read_text(encoding="utf-8")
+            assert text.count("220") == 1
+            prices.write_text(text.replace("220", "221"), encoding="utf-8")
+    changed = {name for name in drawn["after"] if drawn["after"][name] != drawn["before"][name]}
+    showing = {"cost", "frontier", "flip"}
+    assert changed == {f"{chart}{end}" for chart in showing for end in (".json", "-480x270.png")}
+    assert len(drawn["before"]) > 2 * len(showing)
 
 
 def test_a_chart_with_nothing_to_show_says_why(

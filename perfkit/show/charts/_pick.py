@@ -28,7 +28,7 @@ CELL = ["system", "gpu", "workload"]
 
 def comparable(analysis: "Analysis") -> pd.DataFrame:
     """Keep the passes that count at the study's size, native scale, nothing generated."""
-    from perfkit.frames import usable
+    from perfkit.frames.usable import usable
 
     passes = usable(analysis.passes)
     width, height = analysis.study.settings.value_at
