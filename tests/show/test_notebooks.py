@@ -168,37 +168,25 @@ def test_every_notebook_runs_on_any_study_and_says_what_is_missing(which, minima
     assert "fill builds.csv and prices.csv" in written[5].read_text()
 
 
-NBVAL = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--nbval-lax"]
-
-
-def validated(path):
-    return subprocess.run(
-        [*NBVAL, "--rootdir", path.parent, path], capture_output=True, text=True, check=False
-    )
-
-
 @pytest.mark.slow
 def test_the_validator_sees_a_changed_number_and_a_raising_cell(tmp_path):
-    cell = nbformat.v4.new_code_cell(
-        "import pandas as pd\nfrom perfkit.show.views import table\n"
-        'table(pd.DataFrame({"fps": [61.27]}))',
-        metadata={"tags": sorted(CHECKED)},
-    )
-    notebook = nbformat.v4.new_notebook(cells=[cell])
+    cell = nbformat.v4.new_code_cell("round(61.27, 1)", metadata={"tags": sorted(CHECKED)})
+    notebook = small_notebook()
     notebook.metadata.kernelspec = {"name": "python3", "display_name": "Python 3"}
-    put = nbformat.v4.new_code_cell("study_path = ''", metadata={"tags": ["parameters"]})
-    notebook.cells.insert(0, put)
+    notebook.cells.append(cell)
     run_notebook(notebook, "", tmp_path, "x")
-    path = tmp_path / "x.ipynb"
-    nbformat.write(notebook, path)
-    assert validated(path).returncode == 0
-    text = path.read_text()
-    path.write_text(text.replace("61.3", "61.4"))
-    changed = validated(path)
-    path.write_text(text.replace("61.27", "61.27/0"))
-    raising = validated(path)
+    text = nbformat.writes(notebook)
     assert "61.3" in text
-    assert changed.returncode == 1
-    assert "61.4" in changed.stdout
-    assert raising.returncode == 1
-    assert "ZeroDivisionError" in raising.stdout
+    (tmp_path / "as_stored.ipynb").write_text(text)
+    (tmp_path / "changed.ipynb").write_text(text.replace("61.3", "61.4"))
+    (tmp_path / "raising.ipynb").write_text(text.replace("61.27", "61.27/0"))
+    validate = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--nbval-lax"]
+    done = subprocess.run(
+        [*validate, "-rA", "--rootdir", tmp_path, tmp_path], capture_output=True, text=True
+    )
+    told = re.findall(r"^(PASSED|FAILED) .*?(\w+)\.ipynb::Cell 2", done.stdout, re.MULTILINE)
+    assert done.returncode == 1
+    assert "2 failed, 7 passed" in done.stdout
+    assert sorted(told) == [("FAILED", "changed"), ("FAILED", "raising"), ("PASSED", "as_stored")]
+    assert "61.4" in done.stdout
+    assert "ZeroDivisionError" in done.stdout
