@@ -45,6 +45,9 @@ def test_a_notebook_is_valid_and_starts_with_its_question(notebook):
     assert len(heads) == 1
     assert notebook.cells[0].source.startswith(heads[0])
     assert notebook.metadata.kernelspec.name == "python3"
+    parts = [line[3:] for source in text for line in source.splitlines() if line.startswith("## ")]
+    assert (parts[0], parts[-1]) == ("Data", "Limits")
+    assert any(part.startswith(("Figure", "Explorer")) for part in parts)
 
 
 def test_a_notebook_is_thin(notebook):
