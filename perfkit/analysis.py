@@ -7,6 +7,7 @@ import pandas as pd
 
 from perfkit.frames import summarize
 from perfkit.models import Fit, fit
+from perfkit.models.kept import made_from, recall, remember
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
 from perfkit.value import decision_tables, needed_targets
@@ -39,6 +40,8 @@ class Analysis:
         One row per way from one build to another.
     tables : dict of str to DataFrame
         Every further decision, by the name of its table.
+    key : str
+        Names all that FPS and their predictions were made from; "" where that was not asked for.
     """
 
     study: Study
@@ -50,6 +53,7 @@ class Analysis:
     value: pd.DataFrame
     upgrades: pd.DataFrame
     tables: dict[str, pd.DataFrame]
+    key: str = ""
 
 
 def asked_configurations(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
@@ -75,7 +79,9 @@ def asked_configurations(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([targets, needed], ignore_index=True)
 
 
-def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> Analysis:
+def analyse(
+    study: Study, *, client: Any = None, progress: Progress = QUIET, kept: str | None = None
+) -> Analysis:
     """Take a study from frame times to decisions.
 
     Parameters
@@ -86,6 +92,10 @@ def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> 
         Spreads the reading of logs over a cluster; the result is the same to the last bit.
     progress : Progress, optional
         Where to say what is being done.
+    kept : str, optional
+        What an earlier analysis kept, by :func:`perfkit.models.kept.kept_text`, or "". Where it
+        was made from the same passes, specifications and logs by the same code, nothing is
+        measured or fitted again. When given, the result has its `key`.
 
     Returns
     -------
@@ -104,11 +114,17 @@ def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> 
     >>> list(analysis.value.columns[:3])
     ['build', 'price', 'currency']
     """
-    progress.say(f"reading the frame times of {len(study.passes)} passes")
-    summary = summarize(study, client=client, progress=progress)
+    key = "" if kept is None else made_from(study)
+    taken = recall(kept, key, study, lambda passes: fit(study, passes)) if kept else None
+    if taken is None:
+        progress.say(f"reading the frame times of {len(study.passes)} passes")
+        summary = summarize(study, client=client, progress=progress)
+        progress.say("fitting the families, leaving each GPU out in turn")
+        model = remember(fit(study, summary.passes))
+    else:
+        progress.say("measured and fitted before, nothing of that has changed")
+        summary, model = taken
     passes = summary.passes
-    progress.say("fitting the families, leaving each GPU out in turn")
-    model = fit(study, passes)
     asked = asked_configurations(study, passes)
     progress.say(f"predicting {len(asked)} configurations that nobody measured")
     predictions = model.predict(asked)
@@ -124,4 +140,5 @@ def analyse(study: Study, *, client: Any = None, progress: Progress = QUIET) -> 
         value=value_of_builds(study, speeds_of_builds(study, speeds)),
         upgrades=upgrades_of(study, speeds),
         tables=decision_tables(study, passes, model, speeds),
+        key=key,
     )

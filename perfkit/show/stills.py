@@ -23,6 +23,7 @@ from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
+    from perfkit.show.earlier import Earlier
     from perfkit.show.second import Second
     from perfkit.study.settings import Settings
 
@@ -96,6 +97,7 @@ def write_figures(
     looks: Sequence[Look] = REPORT_SET,
     workers: int = 2,
     second: "Second | None" = None,
+    earlier: "Earlier | None" = None,
 ) -> list[Still]:
     """Draw every chart that this study has data for.
 
@@ -111,6 +113,8 @@ def write_figures(
         Threads that compress.
     second : Second, optional
         A process that draws beside this one; see :func:`perfkit.show.second.second_drawer`.
+    earlier : Earlier, optional
+        A report by the same code: pictures of charts whose JSON is the same are taken from it.
 
     Returns
     -------
@@ -119,17 +123,20 @@ def write_figures(
     """
     folder.mkdir(parents=True, exist_ok=True)
     page = study_page(analysis.study.settings)
-    layouts = _same_layout(looks)
     with Easel(folder, workers, second) as easel:
-        stills = [_prepare(chart, analysis, page, easel, looks) for chart in CHARTS]
-        drawn = sum(not still.reason for still in stills)
-        for _ in progress.track(easel.draw(), drawn * len(layouts), "figures"):
+        stills = [_prepare(chart, analysis, page, easel, looks, earlier) for chart in CHARTS]
+        for _ in progress.track(easel.draw(), easel.jobs, "figures"):
             pass
     return stills
 
 
 def _prepare(
-    chart: ModuleType, analysis: "Analysis", page: Page, easel: "Easel", looks: Sequence[Look]
+    chart: ModuleType,
+    analysis: "Analysis",
+    page: Page,
+    easel: "Easel",
+    looks: Sequence[Look],
+    earlier: "Earlier | None",
 ) -> Still:
     try:
         data = chart.data(analysis)
@@ -139,9 +146,22 @@ def _prepare(
     record = sidecar(chart, data, page, files)
     text = sidecar_text(record)
     (easel.folder / f"{chart.NAME}.json").write_text(text, encoding="utf-8")
-    for group in _same_layout(looks):
-        easel.add(Job(chart.NAME, text, group))
+    if earlier is None or not _taken(earlier, chart.NAME, text, files, easel.folder):
+        for group in _same_layout(looks):
+            easel.add(Job(chart.NAME, text, group))
     return Still(chart.NAME, chart.TITLE, record["answer"], files, "")
+
+
+def _taken(earlier: "Earlier", name: str, text: str, files: Sequence[str], folder: Path) -> bool:
+    """Take over the pictures of a chart that would be drawn from the same JSON."""
+    if earlier.content(f"figures/{name}.json") != text.encode():
+        return False
+    contents = [earlier.content(f"figures/{file}") for file in files]
+    for file, content in zip(files, contents, strict=True):
+        if content is None:
+            return False
+        (folder / file).write_bytes(content)
+    return True
 
 
 def _same_layout(looks: Sequence[Look]) -> list[tuple[Look, ...]]:
@@ -166,6 +186,7 @@ class Easel:
     def __init__(self, folder: Path, workers: int, second: "Second | None") -> None:
         self.folder = folder
         self._waiting: SimpleQueue[Job | None] = SimpleQueue()
+        self.jobs = 0
         self._most = 2 * workers
         self._pool = ThreadPoolExecutor(workers + 1)
         self._second = second
@@ -184,6 +205,7 @@ class Easel:
 
     def add(self, job: Job) -> None:
         """Put a job behind the others."""
+        self.jobs += 1
         self._waiting.put(job)
 
     def draw(self) -> Iterator[None]:

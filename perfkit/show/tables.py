@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from perfkit.study.schema import PASSES
 from perfkit.study.spreadsheet import safe_text as safe_text
 
 if TYPE_CHECKING:
@@ -179,11 +180,14 @@ def all_tables(analysis: "Analysis") -> dict[str, pd.DataFrame]:
     Returns
     -------
     dict of str to DataFrame
+        Without the columns of passes.csv that perfkit does not know: those are nobody's business.
     """
+    unknown = [name for name in analysis.study.passes if name not in PASSES.names]
+    passes = analysis.passes.drop(columns=unknown, errors="ignore")
     pinned = {
         "predictions": analysis.predictions,
         "value": analysis.value,
-        "passes": first_columns(analysis.passes, PASS_COLUMNS),
+        "passes": first_columns(passes, PASS_COLUMNS),
         "upgrades": analysis.upgrades,
         "flags": analysis.flags,
         "model_comparison": analysis.model.comparison,

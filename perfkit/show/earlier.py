@@ -1,0 +1,115 @@
+"""What an earlier report at the same place already holds, taken only where its manifest vouches."""
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from perfkit.frames.summary import PassSummary
+from perfkit.models.kept import RememberedFit, kept_text, made_by
+from perfkit.show.manifest import read_manifest
+
+if TYPE_CHECKING:
+    from perfkit.analysis import Analysis
+
+KEPT = "kept/measured.json"
+"""File of a report with what was measured and predicted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """The report that stands where a new one shall go.
+
+    Attributes
+    ----------
+    folder : Path
+    files : dict
+        Entries of its manifest by name.
+    """
+
+    folder: Path
+    files: dict[str, Any]
+
+    def content(self, name: str) -> bytes | None:
+        """Give the bytes of a file.
+
+        Parameters
+        ----------
+        name : str
+            As written in the manifest.
+
+        Returns
+        -------
+        bytes or None
+            None where there is no such file, or where it is not what the manifest says.
+        """
+        path, entry = self.folder / name, self.files.get(name)
+        if not isinstance(entry, dict) or path.is_symlink():
+            return None
+        try:
+            if path.stat().st_size != entry.get("bytes"):
+                return None
+            content = path.read_bytes()
+        except OSError:
+            return None
+        same = hashlib.sha256(content).hexdigest() == entry.get("sha256")
+        return content if same else None
+
+    def kept(self) -> str:
+        """Give what was measured and predicted, as :func:`perfkit.models.kept.recall` takes it."""
+        content = self.content(KEPT)
+        return "" if content is None else content.decode("utf-8", "replace")
+
+
+def earlier_report(out: Path | str) -> Earlier | None:
+    """Look at the report that a new one shall replace.
+
+    Parameters
+    ----------
+    out : path-like
+        OUT of the new report.
+
+    Returns
+    -------
+    Earlier or None
+        None where there is none, or where other code or other libraries made it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> earlier_report(tempfile.mkdtemp()) is None
+    True
+    """
+    folder = Path(out)
+    try:
+        manifest = read_manifest(folder)
+    except OSError:
+        return None
+    if manifest is None or manifest.get("kind") != "report":
+        return None
+    found = Earlier(folder, manifest["files"])
+    try:
+        told = json.loads(found.kept() or "{}")
+    except (ValueError, RecursionError):
+        return None
+    ours = isinstance(told, dict) and told.get("made_by") == made_by()
+    return found if ours else None
+
+
+def write_kept(analysis: "Analysis", folder: Path) -> None:
+    """Keep what was measured and predicted, for the report that comes next.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Asked by now for everything that tables, figures and page need.
+    folder : Path
+        Of the new report.
+    """
+    if not analysis.key or not isinstance(analysis.model, RememberedFit):
+        return
+    summary = PassSummary(analysis.passes, analysis.flags)
+    path = folder / KEPT
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(kept_text(analysis.key, summary, analysis.model), encoding="utf-8")
