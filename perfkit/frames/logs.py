@@ -20,6 +20,9 @@ SHORTEST_MS = 1e-12
 LONGEST_MS = 1e15
 """Thirty thousand years; above any real frame in any wrong unit; squares still add up."""
 
+TEXT_FRAMES = 15_000_000
+"""Frames of one log of text: days of play, and still read within seconds."""
+
 READ_ERRORS = (pa.ArrowException, OSError, ValueError, MemoryError)
 """What the readers of files raise when a file is not what it says."""
 
@@ -195,6 +198,9 @@ def read_csv_blocks(stream: BinaryIO, column: str, unit: str) -> Iterator[NDArra
             ),
         )
         for batch in reader:
+            if row + len(batch) > TEXT_FRAMES:
+                allowed = f"a log of text may have {TEXT_FRAMES:,} frames"
+                raise BadLog(None, "", "", allowed, "split it, or store it as Parquet")
             yield as_frame_times(batch.column(0), unit, column, row, 2)
             row += len(batch)
     except KeyError:
@@ -248,7 +254,9 @@ def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
         If there is no first line in UTF-8 within a megabyte.
     """
     try:
-        head = re.split(rb"[\r\n]", stream.peek(_HEADER_BYTES), maxsplit=1)[0]
+        start = stream.peek(_HEADER_BYTES)
+        end = re.search(rb"[\r\n]", start)
+        head = start[: end.start()] if end else start
         line = head.decode("utf-8-sig")
         if len(head) < _HEADER_BYTES and "\0" not in line:
             return next(csv.reader([line]), [])

@@ -124,7 +124,7 @@ def frame_statistics(times: Floats, targets_fps: tuple[float, ...] = ()) -> Fram
         pacing_ms=_median(steps),
         median_ms=quantile_in_place(ordered, 0.5, p95),
         p95_ms=quantile_in_place(ordered, 0.95),
-        above_ms=tuple(time_above(times, 1000 / fps, total) for fps in targets_fps),
+        above_ms=tuple(_time_above(ordered, ranks, 1000 / fps, total) for fps in targets_fps),
         run_means=runs,
         variance=variance,
         signs=read_signs(times[:HEAD], sample, runs),
@@ -235,6 +235,21 @@ def time_above(times: Floats, limit_ms: float, total_ms: float) -> float:
     if some * _FEW <= len(times):
         return float(times[np.flatnonzero(above)].sum())
     return float(np.einsum("i,i->", times, above.astype(np.float64)))
+
+
+def _time_above(ordered: Floats, ranks: tuple[int, ...], limit_ms: float, total_ms: float) -> float:
+    """Sum the frame times above a limit where `put_in_place` has set some ranks.
+
+    No value after a rank is below it, so only the part that holds the limit is looked at closely.
+    """
+    starts = [rank for rank in ranks if ordered[rank] > limit_ms]
+    stop = starts[0] if starts else len(ordered)
+    start = max((rank for rank in ranks if rank < stop), default=0)
+    part = ordered[start:stop]
+    if not start and len(part) and np.minimum.reduce(part) > limit_ms:
+        return total_ms
+    above = part * (part > limit_ms)
+    return float(np.add.reduce(above)) + float(np.add.reduce(ordered[stop:]))
 
 
 def tail_length(count: int) -> int:
