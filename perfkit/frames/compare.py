@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import usable
@@ -168,4 +167,6 @@ def _adjusted(p: "pd.Series[float]", method: str) -> "pd.Series[float]":
     known = p.dropna()
     if len(known) < 2:
         return p
+    from statsmodels.stats.multitest import multipletests  # slow to load, seldom needed
+
     return pd.Series(multipletests(known, method=method)[1], index=known.index).reindex(p.index)
