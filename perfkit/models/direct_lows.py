@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 
 from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
-from perfkit.models.lows import LEVELS, fit_ratio, left_out_ratio
+from perfkit.models.lows import fit_ratio, left_out_ratio
 
 
 class Lows(Protocol):
@@ -53,8 +53,6 @@ def _left_out_direct(cells: Cells, family: Family) -> FloatArray:
     result = np.full(len(cells), np.nan)
     lows, averages = _with_lows(cells)
     gpus = averages.gpus
-    if len(gpus) < 2:
-        return result
     each = [gpus[k : k + 1] for k in range(len(gpus))]
     own = np.searchsorted(gpus, averages.rows.gpu), np.arange(len(averages))
     between = np.array(family.left_out(lows, each))[own]
@@ -63,33 +61,25 @@ def _left_out_direct(cells: Cells, family: Family) -> FloatArray:
     return result
 
 
-def choose_lows(cells: Cells, family: Family, predicted: FloatArray) -> tuple[Lows, FloatArray]:
-    """Choose the model of the 1 % low by its error on GPUs left out.
+def fit_lows(cells: Cells, family: Family) -> tuple[Lows, FloatArray]:
+    """Fit a family to the 1 % lows; where no GPU can be left out, one ratio a workload.
 
     Parameters
     ----------
     cells : Cells
         n cells.
     family : Family
-        Of the candidate that is fitted to the lows themselves.
-    predicted : ndarray, shape (n,)
-        Left-out log FPS of the averages.
 
     Returns
     -------
     Lows
-        The best of: one ratio a workload, a ratio that follows the rates, the family.
     ndarray, shape (n,)
-        Its left-out log ratios.
+        Left-out log ratios.
     """
-    tried = [left_out_ratio(cells, follow) for follow in LEVELS]
+    ratio, left_ratio = fit_ratio(cells), left_out_ratio(cells)
+    lows, averages = _with_lows(cells)
+    if len(averages.gpus) < 2:
+        return ratio, left_ratio
     direct = _left_out_direct(cells, family)
-    tried.append(np.where(np.isfinite(direct), direct, tried[0]))
-    truth = cells.log_fps + cells.log_low_ratio
-    errors = [np.abs(predicted + one - truth) for one in tried]
-    worth = [float(np.nanmean(e)) if np.isfinite(e).any() else np.inf for e in errors]
-    best = int(np.argmin(worth))
-    if best < len(LEVELS):
-        return fit_ratio(cells, LEVELS[best]), tried[best]
-    fits = [family.fit(part) for part in _with_lows(cells)]
-    return DirectLows(fits[0], fits[1], fit_ratio(cells, LEVELS[0])), tried[best]
+    fitted = DirectLows(family.fit(lows), family.fit(averages), ratio)
+    return fitted, np.where(np.isfinite(direct), direct, left_ratio)

@@ -232,7 +232,7 @@ def _models(seen: Observations, cycles: Cycles, recipe: Recipe) -> tuple[Model, 
         if len(measured):
             measured, kept = keep_helpful(measured, cycles, LIMIT)
             trained = train(with_bounds(measured, bounds, recipe.families[0]), recipe)
-            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained), kept))
+            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained.cells), kept))
     return tuple(models)
 
 

@@ -130,17 +130,13 @@ def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> 
 
 def _numbers(model: Model, rows: Rows, level: float) -> pd.DataFrame:
     said = model.trained.predict(rows)
+    borrows = model.borrowed.of(rows)
+    if borrows.any():
+        log_fps, scale = model.borrowed.predict(rows)
+        said = said.borrowed(borrows, log_fps, scale, model.borrowed.dof[rows.workload])
     shift = model.cycles.shift(rows.names.workloads, rows.workload, said.log_fps)
     said = replace(said, log_fps=said.log_fps - shift)
-    borrows = model.borrowed.of(rows)
     scales = said.scales
-    if borrows.any():
-        further = np.where(borrows, model.borrowed.scale(rows), 0.0)
-        dof = np.where(
-            borrows, np.minimum(scales.dof, model.borrowed.dof[rows.workload]), scales.dof
-        )
-        said = said.widened(further, dof)
-        scales = said.scales
     low, high = 0.5 - level / 2, 0.5 + level / 2
     fps = np.exp(said.log_fps)
     return pd.DataFrame(

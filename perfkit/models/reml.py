@@ -30,6 +30,9 @@ SETTLED = 1e-10
 LEAST_SQUARE = 1e-12
 """Least residual mean square of log FPS."""
 
+MOST_RATIO = 1e6
+"""Largest variance over s^2: beyond, residuals are all but zero and rounding decides."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
@@ -298,6 +301,7 @@ def _search(p: Products, allowed: BoolArray) -> FloatArray:
         tried, gain = _newton(at, ratio, damp, allowed)
         if turn < LEAPS:
             tried, gain = _leap(at, ratio), np.full(len(ratio), np.inf)
+        tried = np.minimum(tried, MOST_RATIO)
         going = (gain > SETTLED) & (damp < MOST_DAMP)
         result[live] = ratio
         if not going.any():

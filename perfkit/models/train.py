@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.special import stdtrit
 
-from perfkit.models.direct_lows import Lows, choose_lows
-from perfkit.models.family import Cells, Family, Fitted, FloatArray, Rows
+from perfkit.models.direct_lows import Lows, fit_lows
+from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, Rows
 from perfkit.models.intervals import Scales, Spread, Width
 from perfkit.models.selection import (
     Choice,
@@ -76,16 +76,22 @@ class Predicted:
     log_low_ratio: FloatArray
     low_scale: FloatArray
 
-    def widened(self, further: FloatArray, dof: FloatArray) -> "Predicted":
-        """Add `further` to the rows' own scales in quadrature, and take `dof`."""
+    def borrowed(
+        self, chosen: BoolArray, log_fps: FloatArray, scale: FloatArray, dof: FloatArray
+    ) -> "Predicted":
+        """Replace rows by numbers from elsewhere, whose scale is the rows' own."""
         scales = Scales(
-            device=self.scales.device,
-            own=np.hypot(self.scales.own, further),
-            own_mean=np.hypot(self.scales.own_mean, further),
-            dof=dof,
+            device=np.where(chosen, 0.0, self.scales.device),
+            own=np.where(chosen, scale, self.scales.own),
+            own_mean=np.where(chosen, scale, self.scales.own_mean),
+            dof=np.where(chosen, dof, self.scales.dof),
         )
-        low_scale = np.hypot(self.low_scale, further)
-        return replace(self, scales=scales, low_scale=low_scale)
+        return replace(
+            self,
+            log_fps=np.where(chosen, log_fps, self.log_fps),
+            scales=scales,
+            low_scale=np.where(chosen, scale, self.low_scale),
+        )
 
     def quantile(self, probability: float) -> FloatArray:
         """FPS of a future pass at `probability`."""
@@ -221,7 +227,7 @@ def train(cells: Cells, recipe: Recipe) -> Trained:
     """
     left = leave_out_each(recipe.families, cells)
     settled = settle(left, recipe)
-    low, left_ratio = choose_lows(cells, recipe.families[0], settled.choice.predicted)
+    low, left_ratio = fit_lows(cells, recipe.families[0])
     of_low = replace(cells, log_fps=cells.log_fps + cells.log_low_ratio)
     low_left = LeftOut(of_low, left.families, left.log_fps + left_ratio[:, None])
     return Trained(
