@@ -226,8 +226,8 @@ class Family(ABC):
         open must fall back on something stated rather than on luck.
         """
 
-    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
-        """Predictions for every cell from fits that never saw some of the GPUs.
+    def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
+        """Predict any rows by fits that never saw some of the GPUs.
 
         Parameters
         ----------
@@ -235,11 +235,26 @@ class Family(ABC):
             All n cells.
         without : list of ndarray
             For each fit, the codes of the GPUs it must not see; some cell always remains.
+        rows : Rows
+            What to predict.
 
         Returns
         -------
-        list of ndarray, shape (n,)
-            For each fit, its log FPS of all cells. A family with a short cut overrides this; the
-            answer must be that of refitting.
+        list of ndarray, shape (len(rows),)
+            For each fit, its log FPS. A family with a short cut overrides this; the answer must be
+            that of refitting.
         """
-        return [self.fit(cells.without(gone)).log_fps(cells.rows) for gone in without]
+        return [self.fit(cells.without(gone)).log_fps(rows) for gone in without]
+
+    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+        """Predict all cells by fits that never saw some of the GPUs; see `left_out_at`."""
+        return self.left_out_at(cells, without, cells.rows)
+
+    def left_out_each(self, cells: Cells) -> FloatArray:
+        """Predict each cell by a fit that never saw its GPU, shape (n,); NaN with one GPU only."""
+        gpus = cells.gpus
+        if len(gpus) < 2:
+            return np.full(len(cells), np.nan)
+        own = np.searchsorted(gpus, cells.rows.gpu)
+        each = np.array(self.left_out(cells, list(gpus[:, None])))
+        return np.asarray(each[own, np.arange(len(cells))])

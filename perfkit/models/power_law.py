@@ -12,8 +12,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
-from perfkit.models.moments import kept_without, least_change, subset_moments
+from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
+from perfkit.models.moments import (
+    PAIRS,
+    UNFOLD,
+    cell_sums,
+    kept_without,
+    least_change,
+    subset_moments,
+)
 from perfkit.models.ranges import VARIABLES, logs
 from perfkit.models.words import gain_sentence
 
@@ -51,14 +58,42 @@ class PowerLaw(Family):
         slopes = USUAL_SLOPES + np.linalg.lstsq(centred, usual, rcond=OPEN)[0]
         return PowerLawFit(cells, slopes, mean_y - mean_x @ slopes)
 
-    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+    def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
         """Subtract cross-products instead of refitting."""
-        moments = subset_moments(cells, kept_without(cells, without))
-        gram = moments.xx.sum(axis=1)
-        usual = moments.xy.sum(axis=1) - gram @ USUAL_SLOPES
-        slopes = USUAL_SLOPES + least_change(gram, usual, OPEN**2)
-        intercepts = moments.mean_y - np.einsum("mwi,mi->mw", moments.mean_x, slopes)
-        return list(intercepts[:, cells.rows.workload] + slopes @ logs(cells.rows).T)
+        slopes, intercepts = lines_without(cells, kept_without(cells, without))
+        return list(intercepts[:, rows.workload] + slopes @ logs(rows).T)
+
+    def left_out_each(self, cells: Cells) -> FloatArray:
+        """Subtract cross-products, and predict each cell by its own fit only."""
+        count = len(cells.gpus)
+        if count < 2:
+            return np.full(len(cells), np.nan)
+        slopes, intercepts = lines_without(cells, ~np.eye(count, dtype=bool))
+        own, x = np.searchsorted(cells.gpus, cells.rows.gpu), logs(cells.rows)
+        return np.asarray(intercepts[own, cells.rows.workload] + (slopes[own] * x).sum(axis=1))
+
+
+def lines_without(cells: Cells, kept: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Fit m subsets of GPUs from cross-products.
+
+    Parameters
+    ----------
+    cells : Cells
+    kept : ndarray of bool, shape (m, D)
+        Which GPUs each fit sees, in the order of `cells.gpus`.
+
+    Returns
+    -------
+    slopes : ndarray, shape (m, 4)
+    intercepts : ndarray, shape (m, workloads)
+        NaN for workloads that a fit never saw.
+    """
+    moments = subset_moments(cells, kept)
+    gram = moments.xx.sum(axis=1)
+    usual = moments.xy.sum(axis=1) - gram @ USUAL_SLOPES
+    slopes = USUAL_SLOPES + least_change(gram, usual, OPEN**2)
+    intercepts = moments.mean_y - (moments.mean_x @ slopes[..., None])[..., 0]
+    return slopes, intercepts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,26 +125,29 @@ class PowerLawFit(Fitted):
         NaN for variables that did not vary, and for all where there are too few GPUs or the
         slopes are not determined.
         """
-        workload = self.cells.rows.workload
-        count = np.bincount(workload)
-        design = logs(self.cells.rows)
-        means = np.column_stack([np.bincount(workload, x) for x in design.T])
-        centred = design - means[workload] / count[workload, None]
-        varies = np.ptp(centred, axis=0) > FLAT
+        sums = cell_sums(self.cells)
+        count = sums.first[0].sum(axis=1)
+        mean = sums.first[1:].sum(axis=2) / np.maximum(count, 1.0)
+        first, middle = sums.first[1:], mean[..., None]
+        # Products about the workload's mean, of each GPU.
+        left, right = PAIRS
+        centred = sums.second - middle[left] * first[right] - first[left] * middle[right]
+        by_gpu = (centred + middle[left] * middle[right] * sums.first[0]).sum(axis=1)[UNFOLD]
+        gram = by_gpu[:-1, :-1].sum(axis=2)
+        varies = np.diagonal(gram) > FLAT**2 * len(self.cells)
         errors = np.full(len(VARIABLES), np.nan)
-        width, cells = int(varies.sum()), len(self.cells)
-        gpus, index = np.unique(self.cells.rows.gpu, return_inverse=True)
+        width, cells, gpus = int(varies.sum()), len(self.cells), by_gpu.shape[2]
         parameters = width + int(np.sum(count > 0))
-        if not width or len(gpus) <= width or cells <= parameters:
+        if not width or gpus <= width or cells <= parameters:
             return errors
-        chosen = centred[:, varies]
-        if np.linalg.matrix_rank(chosen, tol=OPEN * np.linalg.norm(chosen, 2)) < width:
+        matrix = gram[np.ix_(varies, varies)]
+        value, basis = np.linalg.eigh(matrix)
+        if value[0] <= OPEN**2 * value[-1]:
             return errors
-        residual = self.cells.log_fps - self.log_fps(self.cells.rows)
-        scores = np.column_stack([np.bincount(index, x * residual) for x in chosen.T])
-        bread = np.linalg.inv(chosen.T @ chosen)
-        correction = len(gpus) / (len(gpus) - 1) * (cells - 1) / (cells - parameters)
-        errors[varies] = np.sqrt(correction * np.diag(bread @ (scores.T @ scores) @ bread))
+        scores = by_gpu[:-1, -1] - np.einsum("ijg,j->ig", by_gpu[:-1, :-1], self.slopes)
+        half = (basis / value) @ basis.T @ scores[varies]
+        correction = gpus / (gpus - 1) * (cells - 1) / (cells - parameters)
+        errors[varies] = np.sqrt(correction * np.square(half).sum(axis=1))
         return errors
 
     def regression(self) -> Any:

@@ -192,11 +192,11 @@ class TimeSum(Family):
         kept = np.ones((1, len(cells.gpus)), dtype=bool)
         return TimeSumFit(cells, coefficients(sums_of(cells), kept)[0])
 
-    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+    def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
         """Subtract cross-products instead of refitting."""
         found = coefficients(sums_of(cells), kept_without(cells, without))
-        table = columns(cells.rows)
-        return [log_of_sum((table * each[cells.rows.workload]).sum(axis=1)) for each in found]
+        table = columns(rows)
+        return [log_of_sum((table * each[rows.workload]).sum(axis=1)) for each in found]
 
 
 def log_of_sum(milliseconds: FloatArray) -> FloatArray:

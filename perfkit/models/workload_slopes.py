@@ -129,13 +129,12 @@ class WorkloadSlopes(Family):
         kept = np.ones((1, len(cells.gpus)), dtype=bool)
         return WorkloadSlopesFit(cells, mixed_slopes(cells, kept, allowed_to_vary(cells, kept)))
 
-    def left_out(self, cells: Cells, without: list[IntArray]) -> list[FloatArray]:
+    def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
         """Fit all subsets side by side from cross-products."""
         kept = kept_without(cells, without)
         slopes = mixed_slopes(cells, kept, allowed_to_vary(cells, kept))
-        workload = cells.rows.workload
-        line = (slopes.own[:, workload] * logs(cells.rows)).sum(axis=2)
-        return list(slopes.intercepts[:, workload] + line)
+        line = (slopes.own[:, rows.workload] * logs(rows)).sum(axis=2)
+        return list(slopes.intercepts[:, rows.workload] + line)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
