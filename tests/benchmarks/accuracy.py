@@ -12,7 +12,8 @@ workload is set against the spread of the other workloads' speed-ups.
 Constants that were chosen while looking at these splits: the expected shares, their spreads,
 SHARPNESS, SHARPNESS_SD and CONTENTION_SD of perfkit.models.laws; LOSS_DOF and LEAST_SCALE of
 law_fit; RESIDUAL_SD, NOISE_SD, REACH and SAME_AT_ALL_SIZES of kriging; HARMONICS and LEAST_SHARE
-of load_cycle; HELPS of cycles; REACH, PRIOR_GPUS, FURTHER_DOF, FASTER and SLOWER of local_width;
+of load_cycle; HELPS of cycles; REACH and PRIOR_GPUS of local_width; PER_LN, TO_LAWS and TO_SIDE of
+beyond; SAMPLED and MATCH_SCALE of borrowing;
 the three laws of the blend. Numbers on these splits are that much too good.
 """
 
