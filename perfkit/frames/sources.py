@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 
 from perfkit.frames import combined
 from perfkit.frames.logs import (
+    TEXT_FRAMES,
     BadLog,
     csv_columns,
     open_parquet,
@@ -24,7 +25,7 @@ from perfkit.frames.statistics import FrameStatistics
 from perfkit.frames.stream import PassReader
 from perfkit.study.folder import LOG_BYTES, Refused, open_inside, open_text
 
-PARQUET_FRAMES = 500_000_000
+PARQUET_FRAMES = 100_000_000
 """Frames that one Parquet log may hold; a small file can claim far more."""
 
 _BUFFER_BYTES = 1 << 20
@@ -83,7 +84,7 @@ def open_log(request: LogRequest) -> Iterator[tuple[Iterator[Floats], int]]:
         else:
             with _open_lines(request) as stream:
                 _check_header(csv_columns(stream), request.column)
-                yield read_csv_blocks(stream, request.column, request.unit), LOG_BYTES // 2
+                yield read_csv_blocks(stream, request.column, request.unit), TEXT_FRAMES
     except Refused as refused:
         raise BadLog(None, "", "", refused.allowed, refused.action) from None
 

@@ -76,6 +76,8 @@ def parse_csv(data: bytes, file: str) -> RawTable:
         problems.append(Problem(file, line, "", "\0", "text without NUL bytes", _SAVE))
         return _unread(problems)
     text = _decode(data.removeprefix(b"\xef\xbb\xbf"), file, problems)
+    if len(problems) == MOST_BAD_LINES:
+        return _unread(problems)
     return _split(text, file, problems)
 
 
@@ -87,14 +89,14 @@ def _decode(data: bytes, file: str, problems: list[Problem]) -> str:
     try:
         return data.decode()
     except UnicodeDecodeError:
-        for number, line in enumerate(data.split(b"\n"), 1):
+        for number, line in enumerate(io.BytesIO(data), 1):
             try:
                 line.decode()
             except UnicodeDecodeError as error:
                 found = line[error.start : error.start + 1].decode("latin-1")
                 problems.append(Problem(file, number, "", found, "UTF-8 text", _SAVE))
                 if len(problems) == MOST_BAD_LINES:
-                    break
+                    return ""
     return data.decode(errors="backslashreplace")
 
 
@@ -121,10 +123,11 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
                 if len(broken) == MOST_BAD_LINES:
                     problems.append(_too_bad(file, start))
                     break
-                cells += width
-                if cells > TABLE_CELLS:
-                    problems.append(_too_many(file, start))
-                    break
+            cells += width
+            if cells > TABLE_CELLS:
+                problems.append(_too_many(file, start))
+                break
+            if row:
                 rows.append(row)
                 lines.append(start)
             start = reader.line_num + 1
@@ -169,7 +172,12 @@ def _too_bad(file: str, line: int) -> Problem:
 
 def _too_many(file: str, line: int) -> Problem:
     return Problem(
-        file, line, "", "", f"at most {TABLE_CELLS:,} cells in a table", "split the study"
+        file,
+        line,
+        "",
+        "",
+        f"at most {TABLE_CELLS:,} cells in a table",
+        "split the study",
     )
 
 

@@ -12,7 +12,7 @@ SETTINGS_BYTES = 256 * 1024
 TABLE_BYTES = 64 * 1024**2
 TABLE_CELLS = 5_000_000
 NOT_THERE = ("the file is not there", "add it, or mend its name")
-LOG_BYTES = 1024**3
+LOG_BYTES = 256 * 1024**2
 """What one log of text may grow to when decompressed."""
 
 

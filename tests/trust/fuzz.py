@@ -20,7 +20,7 @@ from types import FrameType
 
 SEEDS = Path(__file__).with_name("seeds")
 SHARES = {"settings": 0.3, "text": 0.45, "table": 0.03, "log": 0.15, "parquet": 0.07}
-LIMITS = ["-timeout=20", "-rss_limit_mb=1536", "-malloc_limit_mb=1536", "-max_len=8192"]
+LIMITS = ["-timeout=20", "-rss_limit_mb=4096", "-max_len=8192"]
 SEED = 20261101
 
 
