@@ -50,6 +50,12 @@ def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) ->
     DataFrame
         build, workload, goal_fps, render_scale, fps, probability, basis, reason; the largest scale
         first. The probability is that of a Student t on log FPS, in closed form.
+
+    Notes
+    -----
+    Drawing fewer pixels never takes longer, so a predicted scale is held to be at least as fast,
+    and as likely to reach the goal, as any larger scale of the same game that was measured. A
+    model's doubt about the smaller scale cannot take back what the larger one has shown.
     """
     made = machines(study)
     made = made.loc[made["reason"] == "", ["build", "system", "gpu"]]
@@ -83,7 +89,19 @@ def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) ->
     )
     known["basis"] = known["basis"].where(known["fps"].notna(), "").fillna("")
     columns = ["build", "workload", "goal_fps", "render_scale", "fps", "probability", "basis"]
-    return known[[*columns, "reason"]]
+    return _at_least_as_fast(known)[[*columns, "reason"]]
+
+
+def _at_least_as_fast(steps: pd.DataFrame) -> pd.DataFrame:
+    """Raise predicted scales to the best of the larger ones measured; the largest comes first."""
+    machine = [steps["build"], steps["workload"]]
+    predicted = steps["basis"] == "predicted"
+    for column in ("fps", "probability"):
+        shown = steps[column].mask(predicted)
+        bound = shown.groupby(machine, sort=False).cummax().groupby(machine, sort=False).ffill()
+        low = predicted & (steps[column] < bound)
+        steps = steps.assign(**{column: steps[column].mask(low, bound)})
+    return steps
 
 
 def setting_table(steps: pd.DataFrame) -> pd.DataFrame:

@@ -97,6 +97,7 @@ def test_pinned_columns_come_first_and_none_is_lost():
 def test_every_table_is_written_even_without_rows(tmp_path):
     empty = pd.DataFrame({"build": pd.Series(dtype="str")})
     analysis = SimpleNamespace(
+        study=SimpleNamespace(passes=pd.DataFrame({"pass_id": [], "diary": []})),
         predictions=empty,
         value=empty,
         upgrades=empty,
