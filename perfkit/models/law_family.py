@@ -92,17 +92,6 @@ def blended(
     return np.asarray(said)
 
 
-def law_variance(
-    laws: tuple[Law, ...], cells: Cells, without: tuple[GPUs, ...], rows: Rows
-) -> FloatArray:
-    """Variance of log FPS that the uncertain parameters of laws give, shape (m, n).
-
-    The mean over the laws, which saw the same cells; NaN where a fit had no cell of the workload.
-    """
-    fits = [fit_subsets(law, cells, without) for law in laws]
-    return np.asarray(np.mean([fit.variance(rows) for fit in fits], axis=0))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class LawFit(Fitted):
     """Laws fitted to cells.
