@@ -71,7 +71,8 @@ def _first_quiet_lag(centred: NDArray[np.float64], products: NDArray[np.float64]
     without_last = products[0] - np.cumsum(tail * tail)
     scale = np.sqrt(np.maximum(without_first * without_last, 0.0))
     small = np.abs(products[:most]) < limit * scale
-    return small.tobytes().find(b"\1" * runs)
+    marks: bytes = small.tobytes()
+    return marks.find(b"\1" * runs)
 
 
 def block_standard_error(values: NDArray[np.float64], length: int) -> float:
