@@ -20,6 +20,8 @@ COMPARISON = (
     "chosen",
 )
 ERRORS = ("family", "fps", "predicted", "pred_low", "pred_high")
+_KINDS = {"family": "str", "gpu": "str", "system": "str", "workload": "str", "chosen": "bool"}
+_KINDS |= {"width": "int64", "height": "int64"}
 
 
 def interval_score(
@@ -94,6 +96,13 @@ def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFram
     return merged.drop_duplicates(keys)[[*first, *ERRORS]].reset_index(drop=True)
 
 
+def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {name: pd.Series(dtype=_KINDS.get(name, "float64")) for name in columns},
+        index=pd.RangeIndex(0),
+    )
+
+
 def evidence(
     trained: Trained | None, table: pd.DataFrame, level: float
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -115,7 +124,7 @@ def evidence(
     """
     first = ["gpu", "system", "workload", "width", "height", "render_scale"]
     if trained is None or len(trained.cells.gpus) < 2:
-        return pd.DataFrame(columns=list(COMPARISON)), pd.DataFrame(columns=[*first, *ERRORS])
+        return _empty(COMPARISON), _empty((*first, *ERRORS))
     recipe = trained.recipe
     count = len(trained.cells.gpus)
     candidates = [c for c in recipe.combinations if c.least_gpus <= count]

@@ -86,6 +86,7 @@ def blended(
         # One row of residuals a subset: fits with the same cells have the same residuals.
         first = np.unique(part.which[ran], return_index=True)[1]
         own = residual[np.flatnonzero(ran)[first]][:, part.place]
+        own = np.nan_to_num(own)  # a law without a number has no miss to carry
         weights = krige(kernel(near, near), own, part.used)
         added = weights @ kernel(near, rows.take(mine))
         said[np.ix_(ran, mine)] += added[part.which[ran]]
