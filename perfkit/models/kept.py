@@ -226,7 +226,7 @@ def recall(
         summary = PassSummary(passes, frame_of(told["flags"]))
         again = functools.cache(lambda: fitted(summary.passes))
         remembered = _remembered(told["model"], told["answers"], study, again)
-    except (KeyError, TypeError, ValueError, RecursionError):
+    except (AttributeError, KeyError, OverflowError, TypeError, ValueError, RecursionError):
         return None
     return summary, remembered
 

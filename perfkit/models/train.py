@@ -274,7 +274,7 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
     Returns
     -------
     list of Nested
-        One a recipe.
+        One a recipe; NaN where a recipe needs more GPUs than leaving one out keeps.
     """
     cells, families = trained.cells, trained.left.families
     pairs = leave_out_pairs(trained.recipe.families, cells)
@@ -288,6 +288,8 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
         left = LeftOut(cells.without([gpu]), families, pairs[position][~mine])
         rows, each = cells.rows.take(mine), pairs[position][mine]
         for number, recipe in enumerate(recipes):
+            if all(c.least_gpus > len(left.cells.gpus) for c in recipe.combinations):
+                continue
             settled = settle(left, recipe)
             numbers[number][:, mine] = _ranges(settled, rows, each, level)
             chosen[number, mine] = settled.choice.combination.name
