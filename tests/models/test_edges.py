@@ -224,3 +224,12 @@ def test_level_must_be_a_share(level):
         ValueError, match=rf"level must lie between 0 and 1, got {level}; 0\.9 covers 90 %"
     ):
         fit(w.study, w.passes, level=level)
+
+
+@pytest.mark.parametrize("gpus", [2, 3, 5, 6, 7])
+def test_evidence_is_told_for_any_number_of_gpus(gpus):
+    w = world(gpus=gpus, workloads=2, sizes=((1920, 1080),))
+    comparison = fit(w.study, w.passes).comparison
+    stack = comparison.set_index("family")["median_abs_pct"].get("stack", np.nan)
+    assert np.isfinite(stack) == (gpus > 6)
+    assert comparison["median_abs_pct"].notna().any()
