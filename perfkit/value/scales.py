@@ -54,8 +54,8 @@ def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) ->
     Notes
     -----
     Drawing fewer pixels never takes longer, so a predicted scale is held to be at least as fast,
-    and as likely to reach the goal, as any larger scale of the same game that was measured. A
-    model's doubt about the smaller scale cannot take back what the larger one has shown.
+    and as likely to reach the goal, as any larger scale of the same game. A model's doubt about the
+    smaller scale cannot take back what it says, or what was measured, of the larger one.
     """
     made = machines(study)
     made = made.loc[made["reason"] == "", ["build", "system", "gpu"]]
@@ -93,15 +93,14 @@ def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) ->
 
 
 def _at_least_as_fast(steps: pd.DataFrame) -> pd.DataFrame:
-    """Raise predicted scales to the best of the larger ones measured; the largest comes first."""
+    """Raise predicted scales to the best of the larger ones; the largest comes first."""
     machine = [steps["build"], steps["workload"]]
-    predicted = steps["basis"] == "predicted"
-    for column in ("fps", "probability"):
-        shown = steps[column].mask(predicted)
-        bound = shown.groupby(machine, sort=False).cummax().groupby(machine, sort=False).ffill()
-        low = predicted & (steps[column] < bound)
-        steps = steps.assign(**{column: steps[column].mask(low, bound)})
-    return steps
+    measured = steps["basis"] != "predicted"
+    best = {
+        name: steps[name].where(measured, steps[name].groupby(machine, sort=False).cummax())
+        for name in ("fps", "probability")
+    }
+    return steps.assign(**best)
 
 
 def setting_table(steps: pd.DataFrame) -> pd.DataFrame:

@@ -267,22 +267,22 @@ def test_energy_not_asked_is_not_shown(tmp_path: Path, power: dict) -> None:
     assert len(energy_table(study, passes)) == 0
 
 
-def test_smaller_scale_is_no_slower_than_a_larger_one_that_was_measured() -> None:
+def test_predicted_smaller_scale_is_no_slower_than_a_larger_one() -> None:
     from perfkit.value.scales import _at_least_as_fast, setting_table
 
     steps = pd.DataFrame(
         {
             "build": "bare",
-            "workload": ["Fen"] * 3 + ["Moor"] * 2,
+            "workload": ["Fen"] * 3 + ["Moor"] * 2 + ["Tarn"] * 3,
             "goal_fps": 60.0,
-            "render_scale": [1.0, 0.8, 0.6, 1.0, 0.8],
-            "fps": [64.0, 63.0, 90.0, 50.0, 55.0],
-            "probability": [0.95, 0.7, 0.99, 0.05, 0.2],
-            "basis": ["measured", "predicted", "predicted", "predicted", "measured"],
+            "render_scale": [1.0, 0.8, 0.6, 1.0, 0.8, 1.0, 0.8, 0.6],
+            "fps": [64.0, 63.0, 90.0, 50.0, 55.0, 54.0, 70.0, 81.0],
+            "probability": [0.95, 0.7, 0.99, 0.05, 0.02, 0.0, 0.99, 0.7],
+            "basis": ["measured"] + ["predicted"] * 3 + ["measured"] * 2 + ["predicted"] * 2,
             "reason": "",
         }
     )
     found = _at_least_as_fast(steps)
-    assert found["fps"].tolist() == [64, 64, 90, 50, 55]
-    assert found["probability"].tolist() == [0.95, 0.95, 0.99, 0.05, 0.2]
+    assert found["fps"].tolist() == [64, 64, 90, 50, 55, 54, 70, 81]
+    assert found["probability"].tolist() == [0.95, 0.95, 0.99, 0.05, 0.02, 0.0, 0.99, 0.99]
     assert setting_table(found)["render_scale"].iloc[0] == 1.0
