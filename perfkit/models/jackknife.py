@@ -9,25 +9,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from perfkit.models.family import Cells, Family, FloatArray, Rows
+from perfkit.models.family import Cells, Family, FloatArray, IntArray, Rows
 
 
-def rank(count: int, level: float) -> int:
+def rank(count: IntArray | int, level: float) -> IntArray:
     """Which of `count` sorted errors bounds a new one with probability `level`, from 1.
 
     More than `count` where none does.
 
     Examples
     --------
-    >>> rank(9, 0.9), rank(8, 0.9)
-    (9, 9)
+    >>> rank(np.array([9, 8]), 0.9)
+    array([9, 9])
     """
-    return int(np.ceil(np.round((count + 1) * level, 9)))
+    return np.ceil(np.round((np.asarray(count) + 1) * level, 9)).astype(np.intp)
 
 
 def rank_bound(errors: FloatArray, level: float) -> float:
     """Bound on a new absolute error; infinite where there are too few (n,) old ones."""
-    k = rank(len(errors), level)
+    k = int(rank(len(errors), level))
     return float(np.sort(errors)[k - 1]) if k <= len(errors) else float("inf")
 
 
@@ -78,7 +78,7 @@ def jackknife_plus(
     count = known.sum(axis=0)
     above = np.sort(np.where(known, said + errors, np.inf), axis=0)
     below = np.sort(np.where(known, errors - said, np.inf), axis=0)
-    k = np.ceil(np.round((count + 1) * level, 9)).astype(int)
+    k = rank(count, level)
     row = np.minimum(k, len(said)) - 1
     each = np.arange(said.shape[1])
     enough = k <= count
