@@ -5,6 +5,7 @@ import re
 from types import ModuleType
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb, to_rgba
 from matplotlib.figure import Figure
@@ -207,3 +208,12 @@ def test_rows_that_do_not_fit_are_counted() -> None:
 def test_a_wide_page_holds_thirty_rows(count: int) -> None:
     figure = draw(CHART_OF["averages"], named("plain", count), page("wide"))
     assert rows_named([text.get_text() for text in texts(figure)]) == count
+
+
+def test_a_few_long_ranges_do_not_flatten_the_rest():
+    from perfkit.show.charts.accuracy import _cut, _view
+
+    off = pd.DataFrame({"predicted": [1.0] * 99 + [-9.0], "pred_low": -5.0, "pred_high": 6.0})
+    assert (_view(off), _cut(off)) == ((-9.0, 6.0), "")
+    off.loc[0, "pred_high"] = 900.0
+    assert (_view(off), _cut(off)) == ((-9.0, 6.0), " 1 range reaches beyond the picture.")

@@ -20,6 +20,11 @@ TITLE = "How far off are the predictions?"
 TONES = {"integrated": "second", "discrete": "first"}
 
 
+_SHOWN = 0.04
+"""Share of the ranges that may reach beyond the picture, so that a few long ones do not flatten
+the rest."""
+
+
 def data(analysis: "Analysis") -> pd.DataFrame:
     """One row per configuration predicted while its GPU was left out of the fit.
 
@@ -62,7 +67,7 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     conditions = (
         f"{len(data)} configurations, {data['gpu'].nunique()} GPUs left out in turn. "
         f"{100 * inside:.0f} % lie in their {100 * LEVEL:.0f} % range; on the whole "
-        f"{_lean(float(off.median()))}."
+        f"{_lean(float(off.median()))}.{_cut(_off(data))}"
     )
     return Words(
         TITLE,
@@ -94,13 +99,15 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     canvas = Canvas(page, words(data, page))
     small = canvas.size["small"]
     off = _off(data)
-    reach = float(off.abs().to_numpy().max()) * 1.06
+    down, up = _view(off)
+    ends = off[["pred_low", "pred_high"]].clip(down, up)
+    off = off.assign(**ends)
+    reach = max(-down, up)
     low, high = float(data["fps"].min()) / 1.12, float(data["fps"].max()) * 1.12
     box = Box(
         canvas.box.left + 4.4 * small, canvas.box.top + 1.2 * small,
         canvas.box.right, canvas.box.bottom - 1.7 * small,
     )  # fmt: skip
-    down, up = float(off.to_numpy().min()), float(off.to_numpy().max())
     panel = canvas.panel(box, (low, high), (down - reach / 20, up + reach / 20), log="x")
     _rules(panel, (low, high), (down, up))
     canvas.text(
@@ -119,6 +126,22 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
 
 def _off(data: pd.DataFrame) -> pd.DataFrame:
     return data[["predicted", "pred_low", "pred_high"]].div(data["fps"], axis=0) * 100 - 100
+
+
+def _view(off: pd.DataFrame) -> tuple[float, float]:
+    """Per cent that the picture shows: every prediction, and all but the very longest ranges."""
+    low, high = off["pred_low"].quantile(_SHOWN / 2), off["pred_high"].quantile(1.0 - _SHOWN / 2)
+    return (
+        float(min(low, off["predicted"].min(), 0.0)),
+        float(max(high, off["predicted"].max(), 0.0)),
+    )
+
+
+def _cut(off: pd.DataFrame) -> str:
+    down, up = _view(off)
+    cut = int(((off["pred_low"] < down) | (off["pred_high"] > up)).sum())
+    words = "ranges reach" if cut > 1 else "range reaches"
+    return f" {cut} {words} beyond the picture." if cut else ""
 
 
 def _rules(panel: Panel, x: tuple[float, float], y: tuple[float, float]) -> None:
