@@ -41,12 +41,16 @@ class RememberedFit(Fit):
         Predictions by :func:`question`; evidence, terms and parts by their own names.
     fitted : callable
         Gives the fit itself.
+    asked : set of str
+        Names of the answers that were asked for by now; only these are worth keeping.
     """
 
     answers: dict[str, pd.DataFrame] = field(repr=False)
     fitted: Callable[[], Fit] = field(repr=False)
+    asked: set[str] = field(default_factory=set, repr=False)
 
     def _answer(self, name: str, work: Callable[[Fit], pd.DataFrame]) -> pd.DataFrame:
+        self.asked.add(name)
         if name not in self.answers:
             self.answers[name] = work(replace(self.fitted(), study=self.study))
         return self.answers[name].copy()
@@ -192,7 +196,7 @@ def kept_text(key: str, summary: PassSummary, model: RememberedFit) -> str:
             "warnings": model.warnings,
             "runs_that_teach": model.runs_that_teach,
         },
-        "answers": {name: frame_record(model.answers[name]) for name in sorted(model.answers)},
+        "answers": {name: frame_record(model.answers[name]) for name in sorted(model.asked)},
     }
     return json.dumps(told, ensure_ascii=True, separators=(",", ":")) + "\n"
 

@@ -100,6 +100,9 @@ def earlier_report(out: Path | str) -> Earlier | None:
 def write_kept(analysis: "Analysis", folder: Path) -> None:
     """Keep what was measured and predicted, for the report that comes next.
 
+    What cannot be written as plain text is not kept: that costs the next report time, not this one
+    its result.
+
     Parameters
     ----------
     analysis : Analysis
@@ -110,6 +113,10 @@ def write_kept(analysis: "Analysis", folder: Path) -> None:
     if not analysis.key or not isinstance(analysis.model, RememberedFit):
         return
     summary = PassSummary(analysis.passes, analysis.flags)
+    try:
+        text = kept_text(analysis.key, summary, analysis.model)
+    except TypeError:
+        return
     path = folder / KEPT
     path.parent.mkdir(exist_ok=True)
-    path.write_text(kept_text(analysis.key, summary, analysis.model), encoding="utf-8")
+    path.write_text(text, encoding="utf-8")

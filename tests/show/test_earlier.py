@@ -1,6 +1,7 @@
 """A price edit fits nothing again, yet gives the bytes of a report made from nothing."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -78,6 +79,15 @@ def test_changed_pass_is_measured_and_fitted_anew(tmp_path: Path, fits: list[int
     assert len(fits) == 2
 
 
+def test_answers_that_nobody_asks_for_any_more_are_not_kept(
+    tmp_path: Path, fits: list[int]
+) -> None:
+    other = [TARGETS[0] | {"width": 2560, "height": 1440}]
+    report(market(tmp_path / "study", targets=other), tmp_path / "over")
+    study = market(tmp_path / "study", targets=TARGETS)
+    assert report(study, tmp_path / "over") == report(study, tmp_path / "fresh")
+
+
 def test_what_was_kept_is_taken_only_where_the_manifest_vouches(
     tmp_path: Path, fits: list[int]
 ) -> None:
@@ -142,6 +152,14 @@ def test_nothing_of_unknown_columns_is_kept(tmp_path: Path, fits: list[int]) -> 
     rows = [row | {"diary": "a secret"} for row in measured()]
     files = report(market(tmp_path / "study", passes=rows), tmp_path / "out")
     assert [name for name, content in files.items() if b"a secret" in content] == []
+
+
+def test_what_no_text_can_hold_costs_no_report(tmp_path: Path) -> None:
+    study = market(tmp_path, targets=TARGETS)
+    analysis = analyse(study, kept="")
+    strange = replace(analysis, flags=pd.DataFrame({"measured": [{}]}))
+    write_kept(strange, tmp_path)
+    assert not (tmp_path / KEPT).exists()
 
 
 def test_frames_come_back_to_the_last_bit() -> None:
