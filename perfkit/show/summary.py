@@ -6,6 +6,7 @@ import pandas as pd
 
 from perfkit.analysis import Analysis
 from perfkit.frames.usable import usable
+from perfkit.models.evidence import CHOSEN_ANEW
 
 
 def counted(number: int, thing: str, plural: str = "") -> str:
@@ -49,13 +50,15 @@ def _modelled(analysis: Analysis) -> str:
     model = analysis.model
     if not model.family:
         return f"No other GPU can be predicted: {' '.join(model.warnings)}"
-    chosen = model.comparison[model.comparison["chosen"].astype(bool)]
-    if chosen.empty:
+    # The chosen family's own errors helped to choose it; those of the whole procedure did not.
+    tried = model.comparison[model.comparison["family"].eq(CHOSEN_ANEW)]
+    tried = tried.dropna(subset=["median_abs_pct"])
+    if tried.empty:
         return (
             f"Predictions by {model.family}, never held against a GPU left out: "
             f"{' '.join(model.warnings)}"
         )
-    errors = chosen.iloc[0]
+    errors = tried.iloc[0]
     return (
         f"Predictions by {model.family}: on a GPU it had not seen, half were off by less than "
         f"{errors['median_abs_pct']:.1f} %, nine in ten by less than {errors['p90_abs_pct']:.0f} %"
