@@ -14,7 +14,10 @@ Names are looked up when first used, so ``import perfkit`` alone stays fast.
 """
 
 import importlib
-from typing import Any
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Any
 
 __version__ = "0.1.0"
 
@@ -56,7 +59,7 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> "Any":
     if name in _HOME:
         return getattr(importlib.import_module(_HOME[name]), name)
     raise AttributeError(f"module 'perfkit' has no attribute {name!r}")

@@ -16,6 +16,7 @@ ORDER = [
     {"value"},
     {"analysis"},
     {"show"},
+    {"commands"},
     {"cli"},
 ]
 HEIGHT = {name: height for height, names in enumerate(ORDER) for name in names}
