@@ -1,7 +1,11 @@
 """What the documents name exists, and the README keeps its promises of form."""
 
+import importlib
+import inspect
 import re
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -51,3 +55,31 @@ def test_nothing_else_lies_at_the_top() -> None:
     ).stdout.split("\n")
     tops = {name.split("/")[0] for name in tracked if name}
     assert {top for top in tops if not top.startswith(".")} <= ALLOWED
+
+
+ROOMS = ("perfkit", "perfkit.study", "perfkit.frames", "perfkit.models", "perfkit.value")
+
+
+def public_functions() -> dict[str, Any]:
+    """Find functions, and methods of classes, that a room lists as its own."""
+    found = {}
+    for room in ROOMS:
+        module = importlib.import_module(room)
+        for name in module.__all__:
+            thing = getattr(module, name)
+            if inspect.isfunction(thing):
+                found[f"{room}.{name}"] = thing
+            elif inspect.isclass(thing):
+                own = {key: made for key, made in vars(thing).items() if not key.startswith("_")}
+                found |= {f"{room}.{name}.{key}": made for key, made in own.items()}
+    described = (property, cached_property, classmethod, staticmethod)
+    return {
+        name: made
+        for name, made in found.items()
+        if inspect.isfunction(made) or isinstance(made, described)
+    }
+
+
+@pytest.mark.parametrize(("name", "made"), public_functions().items(), ids=str)
+def test_every_public_function_has_an_example(name: str, made: Any) -> None:
+    assert ">>> " in (inspect.getdoc(made) or ""), f"{name} needs an example"

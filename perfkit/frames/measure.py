@@ -195,5 +195,13 @@ def log_problems(
     -------
     list of Problem
         Empty when every log can be used.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> study = pk.load_study(find_demo())
+    >>> log_problems(study.path, study.log_format, study.passes)
+    []
     """
     return measure(study_folder, log_format, passes_frame, ())[1]

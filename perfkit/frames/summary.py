@@ -72,6 +72,14 @@ def summarize(study: Study, *, client: Any = None, progress: Progress = QUIET) -
     ------
     StudyError
         If a log cannot be used; every bad log is listed.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> summary = summarize(pk.load_study(find_demo()))
+    >>> set(summary.flags["code"]) <= set(CODES)
+    True
     """
     measured, problems = measure(
         study.path,
@@ -179,6 +187,17 @@ def summarize_passes(study: Study, client: Any = None, progress: Progress = QUIE
     ------
     StudyError
         If a log cannot be used; every bad log is listed.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> study = pk.load_study(find_demo())
+    >>> passes = summarize_passes(study)
+    >>> len(passes) == len(study.passes)
+    True
+    >>> passes.columns[:4].tolist()
+    ['pass_id', 'system', 'gpu', 'workload']
     """
     return summarize(study, client=client, progress=progress).passes
 

@@ -86,17 +86,50 @@ class Fit:
 
     @property
     def comparison(self) -> pd.DataFrame:
-        """Candidates side by side, by GPUs left out; see the class."""
+        """Candidates side by side, by GPUs left out; see the class.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> "chosen anew each time" in set(model.comparison["family"])
+        True
+        """
         return self._evidence[0]
 
     @property
     def errors(self) -> pd.DataFrame:
-        """Each measured cell, predicted as if its GPU had never been measured; see the class."""
+        """Each measured cell, predicted as if its GPU had never been measured; see the class.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> set(model.errors["workload"])
+        {'Velm Circuit, low'}
+        """
         return self._evidence[1]
 
     @cached_property
     def terms(self) -> pd.DataFrame:
-        """Coefficients of every family; see the class."""
+        """Coefficients of every family; see the class.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> bool(model.terms["family"].eq(model.family).any())
+        True
+        """
         return _terms(self.models[0] if self.models else None)
 
     def predict(self, targets: pd.DataFrame) -> pd.DataFrame:
@@ -156,6 +189,16 @@ class Fit:
         -------
         ndarray, shape (n, rows)
             NaN where there is no number.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> model.draws(study.targets.head(2), n=3).shape
+        (3, 2)
         """
         return draw_fps(self.predict(targets), n, self.seed if seed is None else seed)
 
@@ -167,6 +210,16 @@ class Fit:
         DataFrame
             workload, system, gpu, drawn_mpx, one column per cause in ms, limited_by; no rows
             where nothing could be fitted.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> set(model.parts()["limited_by"]) <= {"arithmetic", "memory", "processor", "fixed cost"}
+        True
         """
         return frame_time_parts(self.models[0]) if self.models else pd.DataFrame()
 
@@ -178,6 +231,16 @@ class Fit:
         DataFrame
             workload, cells, median_abs_pct, bias_pct (signed; of FPS), coverage: each GPU
             predicted as if it had never been measured.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> model.by_workload().columns.tolist()
+        ['workload', 'cells', 'median_abs_pct', 'bias_pct', 'coverage']
         """
         known = self.errors[self.errors["predicted"].notna()]
         ratio = np.log(known["predicted"].astype(float) / known["fps"].astype(float))

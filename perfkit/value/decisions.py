@@ -43,6 +43,20 @@ def decision_tables(
     -------
     dict of str to DataFrame
         By name; a decision that the study does not ask for is absent.
+
+    Examples
+    --------
+    >>> import perfkit as pk
+    >>> from perfkit.study.demo import find_demo
+    >>> from perfkit.value import needed_targets
+    >>> from perfkit.value.speeds import speed_book
+    >>> study = pk.load_study(find_demo())
+    >>> passes = pk.summarize_passes(study)
+    >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+    >>> table = model.predict(needed_targets(study, passes))
+    >>> tables = decision_tables(study, passes, model, speed_book(study, passes, table))
+    >>> {"goals", "memory", "claims"} <= set(tables)
+    True
     """
     speeds = speeds_of_builds(study, book)
     lines = build_lines(study)
