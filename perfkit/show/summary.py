@@ -49,15 +49,12 @@ def _measured(analysis: Analysis) -> str:
 def _modelled(analysis: Analysis) -> str:
     model = analysis.model
     if not model.family:
-        return f"No other GPU can be predicted: {' '.join(model.warnings)}"
+        return f"No other GPU can be predicted: {'; '.join(model.warnings)}"
     # The chosen family's own errors helped to choose it; those of the whole procedure did not.
     tried = model.comparison[model.comparison["family"].eq(CHOSEN_ANEW)]
     tried = tried.dropna(subset=["median_abs_pct"])
     if tried.empty:
-        return (
-            f"Predictions by {model.family}, never held against a GPU left out: "
-            f"{' '.join(model.warnings)}"
-        )
+        return f"No prediction was held against a GPU left out: {'; '.join(model.warnings)}"
     errors = tried.iloc[0]
     return (
         f"Predictions by {model.family}: on a GPU it had not seen, half were off by less than "

@@ -1,4 +1,4 @@
-"""What the names of logs and of their columns state outright: unit, frame time, picture size."""
+"""What names of logs and of their columns state outright: unit, frame time, size, workload."""
 
 import re
 from collections.abc import Sequence
@@ -7,6 +7,8 @@ from perfkit.study.settings import UNITS
 
 _WORDS = re.compile(r"[^0-9A-Za-z]+")
 _SIZE = re.compile(r"(?<![0-9A-Za-z])([1-9][0-9]{2,4})x([1-9][0-9]{2,4})(?![0-9A-Za-z])")
+
+_RUN = re.compile(r"(.+?)[ _-]+[1-9][0-9]{2,4}x[1-9][0-9]{2,4}(?:[ _-]+[0-9]{1,3})?")
 
 
 def stated_unit(column: str) -> str:
@@ -53,3 +55,17 @@ def stated_size(log: str) -> tuple[str, str]:
     """
     sizes = set(_SIZE.findall(log))
     return sizes.pop() if len(sizes) == 1 else ("", "")
+
+
+def stated_workload(title: str) -> str:
+    """Return what stands before the picture size, with at most a number behind it, else "".
+
+    Examples
+    --------
+    >>> stated_workload("hill 1920x1080 2"), stated_workload("hill_1920x1080")
+    ('hill', 'hill')
+    >>> stated_workload("hill 2"), stated_workload("hill 1920x1080 low")
+    ('', '')
+    """
+    found = _RUN.fullmatch(title)
+    return found[1] if found and stated_size(title)[0] else ""

@@ -12,7 +12,12 @@ from pathlib import Path
 
 from perfkit.errors import OutputError
 from perfkit.study.folder import LOG_SUFFIXES, Refused, open_inside, open_text
-from perfkit.study.lognames import stated_frame_time, stated_size, stated_unit
+from perfkit.study.lognames import (
+    stated_frame_time,
+    stated_size,
+    stated_unit,
+    stated_workload,
+)
 from perfkit.study.schema import FORECASTS, TABLES, Table, glossary
 from perfkit.study.settings import KEYS, LOG_KEYS
 from perfkit.study.spreadsheet import safe_text
@@ -36,9 +41,10 @@ def new_study(
         Where to make it; must not exist, or be empty.
     logs : path-like, optional
         Folder of logs. They are copied into the study; links are not followed. All passes are put
-        on one system and one GPU, and each is a workload of its own, so that nothing is pooled
-        that does not belong together. What names state outright (frame time and unit of a column,
-        size in a log's name) is written in, for the reader to check.
+        on one system and one GPU. What names state outright is written in, for the reader to
+        check: frame time and unit of a column; size and workload of a log named like
+        ``hill 1920x1080 2.csv``. Any other log is a workload of its own, so that nothing is pooled
+        that does not belong together.
     today : datetime.date, optional
         First price date; today in UTC by default.
 
@@ -152,7 +158,7 @@ def _rows(names: Sequence[str]) -> dict[str, list[dict[str, str]]]:
     return {
         "gpus": [{"gpu": GPU}],
         "systems": [{"system": SYSTEM}],
-        "workloads": [{"workload": row["workload"]} for row in passes],
+        "workloads": [{"workload": name} for name in dict.fromkeys(r["workload"] for r in passes)],
         "passes": passes,
     }
 
@@ -163,7 +169,7 @@ def _pass(name: str, title: str) -> dict[str, str]:
         "pass_id": title,
         "system": SYSTEM,
         "gpu": GPU,
-        "workload": title,
+        "workload": safe_text(stated_workload(title)) or title,
         "width": width,
         "height": height,
         "log": f"logs/{name}",
@@ -243,12 +249,22 @@ def _next_steps(folder: str, names: Sequence[str], columns: Sequence[Sequence[st
     else:
         lines = [
             f"Made {folder}: {len(names)} passes, one for each log, copied into {folder}/logs.",
-            f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r}), each as a workload",
-            "of its own: give passes that belong together the same workload.",
+            *_where_they_stand(names),
             *_read_from_names(names, columns),
             *_to_fill(names, columns),
         ]
     return "\n".join([*lines, f"Then: perfkit check {folder}"])
+
+
+def _where_they_stand(names: Sequence[str]) -> list[str]:
+    alone = sum(not stated_workload(title) for title in _titles(names))
+    if not alone:
+        return [f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r})."]
+    which = "each" if alone == len(names) else f"{alone} of them each"
+    return [
+        f"They stand on one system ({SYSTEM!r}) and one GPU ({GPU!r}), {which} as a workload",
+        "of its own: give passes that belong together the same workload.",
+    ]
 
 
 def _read_from_names(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[str]:
@@ -256,6 +272,7 @@ def _read_from_names(names: Sequence[str], columns: Sequence[Sequence[str]]) -> 
     read = [f"frame times in {column!r}"] * bool(column)
     read += [f"in {stated_unit(column)}"] * bool(stated_unit(column))
     read += ["picture sizes"] * any(stated_size(name)[0] for name in names)
+    read += ["workloads"] * any(stated_workload(title) for title in _titles(names))
     return [f"Read from names, to be checked: {', '.join(read)}."] if read else []
 
 

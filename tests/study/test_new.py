@@ -99,14 +99,18 @@ def test_four_cells_are_left_where_names_state_the_rest(tmp_path):
     for name in ("hill 1920x1080 1.csv", "hill 1280x720 1.csv"):
         (source / name).write_text(text)
     told = new_study(tmp_path / "mine", source, DAY)
-    assert told.splitlines()[3:5] == [
-        "Read from names, to be checked: frame times in 'frame_ms', in ms, picture sizes.",
+    assert told.splitlines()[1:4] == [
+        "They stand on one system ('this system') and one GPU ('this GPU').",
+        "Read from names, to be checked: "
+        "frame times in 'frame_ms', in ms, picture sizes, workloads.",
         "Next: fill kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv.",
     ]
     gpus = tmp_path / "mine" / "gpus.csv"
     gpus.write_text(gpus.read_text().replace("this GPU,,,,,", "this GPU,discrete,8,64,2000,"))
     study = pk.load_study(tmp_path / "mine")
     assert study.passes[["width", "height"]].values.tolist() == [[1280, 720], [1920, 1080]]
+    assert study.passes["workload"].tolist() == ["hill", "hill"]
+    assert study.workloads["workload"].tolist() == ["hill"]
     assert pk.summarize_passes(study)["avg_fps"].tolist() == pytest.approx([62.5, 62.5])
 
 
