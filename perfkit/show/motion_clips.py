@@ -231,7 +231,7 @@ Plan = tuple[str, Callable[[], Clip], dict[str, Any]]
 def _plans(
     analysis: "Analysis", shapes: Sequence[tuple[int, int]], theme: str, films: list[Film]
 ) -> list[Plan]:
-    plain_page = replace(study_page(analysis.study.settings), theme=theme, plate=PLATE)
+    plain_page = replace(study_page(analysis.study), theme=theme, plate=PLATE)
     pages = [replace(plain_page, width=width, height=height) for width, height in shapes]
     plans: list[Plan] = []
     for chart, make in ((averages, build_up), (trace, run_trace)):

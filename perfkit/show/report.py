@@ -30,6 +30,7 @@ from perfkit.show.tables import all_tables
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.stills import Still
+    from perfkit.study import Study
 
 _EXPLORER = (
     '<div id="explorer"><p class="no-script">Moving prices and games needs a browser that '
@@ -166,7 +167,7 @@ def _header(analysis: "Analysis") -> str:
     settings = analysis.study.settings
     machines = analysis.value["build"].nunique()
     facts = [
-        f"Prices of {long_date(settings.price_date)}, {settings.currency}",
+        *_priced(analysis.study, ", "),
         *([counted(machines, "machine")] if machines else []),
         counted(analysis.passes["workload"].nunique(), "workload"),
         counted(len(analysis.passes), "pass", "passes"),
@@ -275,13 +276,22 @@ def _words() -> str:
     return f'<dl class="words-list">{entries}</dl>'
 
 
+def _priced(study: "Study", joint: str) -> list[str]:
+    """One line with day and currency; none for a study without prices."""
+    day = long_date(study.settings.price_date)
+    return [f"Prices of {day}{joint}{escape(study.settings.currency)}"] if len(study.prices) else []
+
+
 def _footer(analysis: "Analysis") -> str:
     made = ", ".join(f"{name} {version}" for name, version in versions().items())
     settings = analysis.study.settings
     disclosure = f" Disclosure: {stranger(settings.disclosure)}" if settings.disclosure else ""
+    priced = "".join(
+        f"{line}, as the study has them; they have moved since."
+        for line in _priced(analysis.study, " in ")
+    )
     return (
-        f"<p>Prices of {long_date(settings.price_date)} in {escape(settings.currency)}, as the "
-        f"study has them; they have moved since.{disclosure}</p>"
+        f"<p>{priced}{disclosure}</p>"
         f"<p>Made with {escape(made)}. The same study makes the same page, byte for byte.</p>"
     )
 

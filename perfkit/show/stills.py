@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.earlier import Earlier
     from perfkit.show.second import Second
-    from perfkit.study.settings import Settings
+    from perfkit.study import Study
 
 
 REPORT_SET = (Look(1920, 1080), Look(3840, 2160))
@@ -70,19 +70,21 @@ class Still:
     reason: str
 
 
-def study_page(settings: "Settings") -> Page:
+def study_page(study: "Study") -> Page:
     """Give the page on which every figure of a study states its facts.
 
     Parameters
     ----------
-    settings : Settings
+    study : Study
 
     Returns
     -------
     Page
+        Without a price date where the study has no prices.
     """
+    settings = study.settings
     return Page(
-        price_date=settings.price_date.isoformat(),
+        price_date=settings.price_date.isoformat() if len(study.prices) else "",
         disclosure=settings.disclosure,
         currency=settings.currency,
         goals_fps=tuple(settings.targets_fps),
@@ -122,7 +124,7 @@ def write_figures(
         One per chart, in the order of the charts.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    page = study_page(analysis.study.settings)
+    page = study_page(analysis.study)
     with Easel(folder, workers, second) as easel:
         stills = [_prepare(chart, analysis, page, easel, looks, earlier) for chart in CHARTS]
         for _ in progress.track(easel.draw(), easel.jobs, "figures"):

@@ -274,7 +274,7 @@ def chart(analysis: "Analysis", name: str) -> ChartView:
     if made is None:
         names = ", ".join(chart.NAME for chart in CHARTS)
         raise ValueError(f"no chart {name!r}; there are {names}")
-    page = replace(study_page(analysis.study.settings), width=1280, height=720)
+    page = replace(study_page(analysis.study), width=1280, height=720)
     try:
         data = made.data(analysis)
     except NothingToShow as nothing:

@@ -34,7 +34,7 @@ def plainly(study_path: Path, out: Path) -> None:
     analysed = time.perf_counter()
     write_tables(analysis, out / "tables")
     (out / "figures").mkdir()
-    page, drawn = study_page(analysis.study.settings), []
+    page, drawn = study_page(analysis.study), []
     for chart in CHARTS:
         files = [look.file(chart.NAME) for look in REPORT_SET]
         try:

@@ -201,7 +201,7 @@ def test_write_clips_makes_clip_still_and_json(
         currency="EUR",
         targets_fps=(30.0, 60.0),
     )
-    analysis: Any = SimpleNamespace(study=SimpleNamespace(settings=settings))
+    analysis: Any = SimpleNamespace(study=SimpleNamespace(settings=settings, prices=("one",)))
     monkeypatch.setattr(motion_clips, "SECONDS", 5)
     monkeypatch.setattr(averages, "data", lambda a: FRAMES["averages"](named("plain", 3)))
     monkeypatch.setattr(cost, "data", lambda a: FRAMES["cost"](named("plain", 1)))

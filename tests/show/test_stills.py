@@ -33,8 +33,14 @@ SETTINGS = SimpleNamespace(
     currency="EUR",
     targets_fps=(30.0, 60.0),
 )
-ANALYSIS: Any = SimpleNamespace(study=SimpleNamespace(settings=SETTINGS))
+STUDY: Any = SimpleNamespace(settings=SETTINGS, prices=("one",))
+ANALYSIS: Any = SimpleNamespace(study=STUDY)
 PAIR = (cost, frontier)
+
+
+def test_a_study_without_prices_states_no_price_date() -> None:
+    bare: Any = SimpleNamespace(settings=SETTINGS, prices=())
+    assert (study_page(STUDY).price_date, study_page(bare).price_date) == ("2026-11-01", "")
 
 
 def give(monkeypatch: pytest.MonkeyPatch, **frames: pd.DataFrame) -> None:
@@ -159,7 +165,7 @@ def test_half_a_size_is_the_mean_of_four_pixels() -> None:
 @pytest.mark.parametrize("chart", CHARTS, ids=lambda chart: chart.NAME)
 def test_a_sidecar_gives_back_the_frame_to_the_bit(chart: Any, tmp_path: Path) -> None:
     frame = FRAMES[chart.NAME](named("hebrew", 4))
-    page = study_page(SETTINGS)  # type: ignore[arg-type]
+    page = study_page(STUDY)
     text = sidecar_text(sidecar(chart, frame, page, ["a.png"]))
     (tmp_path / "x.json").write_text(text, encoding="utf-8")
     again, facts = read_sidecar(tmp_path / "x.json")
@@ -171,7 +177,7 @@ def test_a_sidecar_gives_back_the_frame_to_the_bit(chart: Any, tmp_path: Path) -
 
 
 def test_the_hash_is_that_of_the_data_as_written() -> None:
-    page = study_page(SETTINGS)  # type: ignore[arg-type]
+    page = study_page(STUDY)
     record = sidecar(cost, FRAMES["cost"](named("plain", 3)), page, [])
     text = json.dumps(record["data"], ensure_ascii=False, separators=(",", ":"))
     assert record["data_sha256"] == hashlib.sha256(text.encode()).hexdigest()
@@ -188,7 +194,7 @@ def test_the_layout_does_not_depend_on_the_size(chart: Any) -> None:
 
 def job(names: list[str], *looks: Look) -> Job:
     frame = FRAMES["cost"](names)
-    record = sidecar(cost, frame, study_page(SETTINGS), [])  # type: ignore[arg-type]
+    record = sidecar(cost, frame, study_page(STUDY), [])
     return Job("cost", sidecar_text(record), looks)
 
 

@@ -30,4 +30,4 @@ def test_error_is_that_of_the_whole_procedure_not_of_the_family_it_chose():
 
 def test_without_a_gpu_left_out_no_error_is_told():
     said = _modelled(analysis(np.nan))
-    assert said == "Predictions by limit, never held against a GPU left out: few GPUs"
+    assert said == "No prediction was held against a GPU left out: few GPUs"
