@@ -47,3 +47,27 @@ def test_every_pinned_table_and_the_page_are_written(passes: str, tmp_path: Path
     kept = pd.read_csv(out / "tables" / "passes.csv", dtype=str, keep_default_na=False)
     assert set(kept["system"]) == {"1.0"}
     assert len(kept) == passes.count("\n") - 1
+
+
+LATER = """
+import sys, time_machine
+from perfkit.cli import main
+with time_machine.travel("2028-11-27T10:00:00+00:00"):
+    sys.exit(main(["report", sys.argv[1], "--out", sys.argv[2]]))
+"""
+
+
+def test_two_years_later_the_same_bytes_and_a_notice(tmp_path: Path) -> None:
+    now, later = report(tmp_path / "study", TWO_GPUS), tmp_path / "later"
+    done = subprocess.run(
+        [sys.executable, "-c", LATER, str(tmp_path / "study"), str(later)],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "notice: price_date 2026-11-01 is 757 days ago" in done.stderr
+    files = [path.relative_to(now) for path in sorted(now.rglob("*")) if path.is_file()]
+    assert len(files) > 10
+    assert [
+        str(file) for file in files if (now / file).read_bytes() != (later / file).read_bytes()
+    ] == []
