@@ -65,3 +65,34 @@ def test_arithmetic_needs_neither_charts_nor_widgets() -> None:
     loaded = modules_after("import perfkit.study, perfkit.frames, perfkit.models, perfkit.value")
     assert {"pandas", "numpy"} <= loaded
     assert loaded & {"matplotlib", "seaborn", "anywidget", "ipywidgets", "IPython"} == set()
+
+
+LONGEST_MODULE, LONGEST_FUNCTION = 500, 60
+WORKING_STATE = {"Found", "Labels"}
+"""Classes that collect while work goes on; no caller is handed one as a result."""
+
+
+def code_lines(function: ast.FunctionDef) -> int:
+    """Count the lines of a function that are neither signature nor docstring."""
+    body = function.body[1:] if ast.get_docstring(function) and function.body[1:] else function.body
+    return (function.end_lineno or 0) - body[0].lineno + 1
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_and_functions_stay_short(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    functions = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
+    long = {node.name for node in functions if code_lines(node) > LONGEST_FUNCTION}
+    assert (text.count("\n") <= LONGEST_MODULE, long) == (True, set())
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_results_are_frozen(path: Path) -> None:
+    classes = [
+        node
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef) and node.name not in WORKING_STATE
+    ]
+    written = [(node.name, ast.unparse(made)) for node in classes for made in node.decorator_list]
+    loose = {name for name, made in written if "dataclass" in made and "frozen=True" not in made}
+    assert loose == set()
