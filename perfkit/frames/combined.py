@@ -18,7 +18,7 @@ from perfkit.frames.logs import (
     unreadable_parquet,
 )
 from perfkit.frames.order import Floats
-from perfkit.frames.statistics import FrameStatistics
+from perfkit.frames.record import PassRecord
 from perfkit.frames.stream import WHOLE, PassReader
 
 ID_COLUMN = "pass_id"
@@ -177,7 +177,7 @@ def _name(value: pa.Scalar) -> str:
 
 def measure_together(
     pieces: Pieces, reader: Callable[[], PassReader], again: Callable[[str], Iterator[Floats]]
-) -> Iterator[tuple[str, FrameStatistics]]:
+) -> Iterator[tuple[str, PassRecord]]:
     """Measure passes whose rows stand together, one at a time.
 
     Parameters
@@ -192,7 +192,7 @@ def measure_together(
     Yields
     ------
     pass_id : str
-    statistics : FrameStatistics
+    record : PassRecord
 
     Raises
     ------
@@ -215,7 +215,7 @@ def measure_scattered(
     wanted: frozenset[str],
     reader: Callable[[], PassReader],
     again: Callable[[str], Iterator[Floats]],
-) -> Iterator[tuple[str, FrameStatistics]]:
+) -> Iterator[tuple[str, PassRecord]]:
     """Measure some passes whose rows stand anywhere, all at the same time.
 
     Parameters
@@ -232,7 +232,7 @@ def measure_scattered(
     Yields
     ------
     pass_id : str
-    statistics : FrameStatistics
+    record : PassRecord
     """
     readers: dict[str, PassReader] = {}
     for pass_id, times in pieces:

@@ -1,10 +1,12 @@
 """How much an average is worth when neighbouring frames resemble each other."""
 
-import math
-
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import stdtr
+
+from perfkit.frames.order import Floats
+from perfkit.frames.rows import Rows, stack
 
 FEWEST_VALUES = 16
 """Below this a block length cannot be told, and no standard error is given."""
@@ -12,14 +14,16 @@ FEWEST_VALUES = 16
 MOST_VALUES = 512
 """Longer passes are first averaged over runs of 2, 4, 8 ... frames until no more are left."""
 
+_QUIET = 5  # lags in a row; log10(n) where n is a million or more
 
-def block_length(values: NDArray[np.float64]) -> float:
+
+def block_length(values: Floats) -> float:
     """Block length for the circular block bootstrap of a mean (Politis and White).
 
     Parameters
     ----------
     values : ndarray of float, shape (n,)
-        A stationary series, n at least 16.
+        A stationary series, n at least 16 and below a million.
 
     Returns
     -------
@@ -39,43 +43,60 @@ def block_length(values: NDArray[np.float64]) -> float:
     >>> block_length(np.ones(100))
     1.0
     """
-    n = len(values)
-    centred = values - float(np.add.reduce(values)) / n
-    runs = max(5, int(math.log10(n)))
-    most = min(math.ceil(math.sqrt(n)) + runs, n - 2)
-    padded = np.zeros(n + most)
-    padded[:n] = centred
-    products = np.correlate(padded, centred, mode="valid")
-    energy = float(products[0])
-    if energy <= 0:
-        return 1.0
-    quiet = _first_quiet_lag(centred, products, runs)
-    width = most if quiet < 0 else min(2 * max(quiet, 1), most)
-    lags = np.arange(1.0, width + 1)
-    weighted = np.minimum(1.0, 2 - lags * (2 / width)) * products[1 : width + 1]
-    g = 2 * float(np.add.reduce(lags * weighted)) / n
-    spectrum = (2 * float(np.add.reduce(weighted)) + energy) / n
-    longest = float(math.ceil(min(3 * math.sqrt(n), n / 3)))
-    if spectrum == 0:
-        return longest
-    return min(float((2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)), longest)
+    rows = stack([values])
+    return float(_block_lengths(_centred(rows), rows.counts)[0])
 
 
-def _first_quiet_lag(centred: NDArray[np.float64], products: NDArray[np.float64], runs: int) -> int:
-    """Find the first lag from which `runs` autocorrelations in a row are not significant, or -1."""
-    n, most = len(centred), len(products) - 1
-    limit = 2 * math.sqrt(math.log10(n) / n)
+def _centred(rows: Rows) -> Floats:
+    """Take its mean from each row, shape (rows, width); zeros beyond its end."""
+    means = np.add.reduce(rows.values, axis=1, keepdims=True) / rows.counts
+    centred: Floats = np.where(rows.inside, rows.values - means, 0.0)
+    return centred
+
+
+def _block_lengths(centred: Floats, counts: NDArray[np.int64]) -> Floats:
+    """Find the block length of each centred row."""
+    n = counts.astype(float)
+    width = centred.shape[1]
+    most = np.minimum(np.ceil(np.sqrt(n)).astype(np.int64) + _QUIET, counts - 2)
+    # As many lags as the longest series of this width has; beyond a row's own they count as 0.
+    widest = min(int(np.ceil(np.sqrt(width))) + _QUIET, width - 1)
+    padded = np.pad(centred, ((0, 0), (0, widest)))
+    products = np.einsum("ij,ikj->ik", centred, sliding_window_view(padded, width, axis=1))
+    energy = products[:, :1]
+    quiet = _first_quiet_lags(centred, counts, products, most)
+    bandwidth = np.where(quiet < 0, most, np.minimum(2 * np.maximum(quiet, 1), most))
+    lags = np.arange(1, widest + 1)
+    flat_top = np.clip(2.0 - lags * (2 / bandwidth), 0.0, 1.0)
+    weighted = flat_top * products[:, 1:]
+    g = 2 * np.add.reduce(lags * weighted, axis=1, keepdims=True) / n
+    spectrum = (2 * np.add.reduce(weighted, axis=1, keepdims=True) + energy) / n
+    longest = np.ceil(np.minimum(3 * np.sqrt(n), n / 3))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = (2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
+    found = np.where(spectrum == 0, longest, np.minimum(found, longest))
+    return np.where(energy > 0, found, 1.0)[:, 0]
+
+
+def _first_quiet_lags(
+    centred: Floats, counts: NDArray[np.int64], products: Floats, most: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Find the first lag of five autocorrelations in a row that are not significant, or -1."""
+    lags = np.arange(products.shape[1] - 1)
+    limit = 2 * np.sqrt(np.log10(counts) / counts)
     # Each autocorrelation is scaled by the parts of the series that enter it.
-    head, tail = centred[:most], centred[: n - most - 1 : -1]
-    without_first = products[0] - np.cumsum(head * head)
-    without_last = products[0] - np.cumsum(tail * tail)
+    head = centred[:, : len(lags)]
+    tail = np.take_along_axis(centred, np.maximum(counts - 1 - lags, 0), axis=1)
+    without_first = products[:, :1] - np.cumsum(head * head, axis=1)
+    without_last = products[:, :1] - np.cumsum(tail * tail, axis=1)
     scale = np.sqrt(np.maximum(without_first * without_last, 0.0))
-    small = np.abs(products[:most]) < limit * scale
-    marks: bytes = small.tobytes()
-    return marks.find(b"\1" * runs)
+    small = (np.abs(products[:, :-1]) < limit * scale) & (lags < most)
+    in_a_row = np.logical_and.reduce(sliding_window_view(small, _QUIET, axis=1), axis=2)
+    first = in_a_row.argmax(axis=1)[:, None]
+    return np.where(np.take_along_axis(in_a_row, first, axis=1), first, -1)
 
 
-def block_standard_error(values: NDArray[np.float64], length: int) -> float:
+def block_standard_error(values: Floats, length: int) -> float:
     """Exact standard error of the mean under the circular block bootstrap.
 
     Parameters
@@ -101,18 +122,35 @@ def block_standard_error(values: NDArray[np.float64], length: int) -> float:
     >>> block_standard_error(np.array([1.0, 3.0]), 1)
     0.7071067811865476
     """
-    n = len(values)
-    circle = np.empty(n + length)
-    circle[0] = 0.0
-    circle[1 : n + 1] = values - float(np.add.reduce(values)) / n
-    circle[n + 1 :] = circle[1:length]
-    sums = np.cumsum(circle)
-    block_sums = sums[length:] - sums[:-length]
+    rows = stack([values])
+    return float(_block_errors(_centred(rows), rows.counts, np.array([[length]]))[0])
+
+
+def _block_errors(centred: Floats, counts: NDArray[np.int64], lengths: NDArray[np.int64]) -> Floats:
+    """Form the standard error of the mean of each row under blocks of its length."""
+    width = centred.shape[1]
+    sums = np.zeros((len(centred), width + 1))
+    np.cumsum(centred, axis=1, out=sums[:, 1:])
+    starts = np.arange(width)
+    ends = starts + lengths
+    beyond = ends > counts
+    ends = np.minimum(np.where(beyond, ends - counts, ends), width)
+    block_sums = np.take_along_axis(sums, ends, axis=1) - sums[:, :-1]
+    block_sums += np.where(beyond, sums[:, -1:], 0.0)
+    block_sums[starts >= counts] = 0.0
     block_sums *= block_sums
-    return math.sqrt(float(np.add.reduce(block_sums)) / length) / n
+    squares = np.add.reduce(block_sums, axis=1)
+    errors: Floats = np.sqrt(squares / lengths[:, 0]) / counts[:, 0]
+    return errors
 
 
-def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:
+def _with_block_errors(centred: Floats, counts: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Form the standard error of each row's mean, and the block length behind it."""
+    lengths = np.maximum(1, np.ceil(_block_lengths(centred, counts))).astype(np.int64)
+    return _block_errors(centred, counts, lengths[:, None]), lengths.astype(float)
+
+
+def run_sums(times: Floats, halvings: int) -> Floats:
     """Sum runs of 2^halvings neighbouring values.
 
     Parameters
@@ -134,9 +172,7 @@ def run_sums(times: NDArray[np.float64], halvings: int) -> NDArray[np.float64]:
     if halvings == 0:
         return times
     runs = len(times) >> halvings
-    sums: NDArray[np.float64] = np.einsum(
-        "ij->i", times[: runs << halvings].reshape(runs, 1 << halvings)
-    )
+    sums: Floats = np.einsum("ij->i", times[: runs << halvings].reshape(runs, 1 << halvings))
     return sums
 
 
@@ -161,71 +197,79 @@ def halvings_for(count: int) -> int:
     return (count // (MOST_VALUES + 1)).bit_length()
 
 
-def standard_error(runs: NDArray[np.float64], variance: float) -> tuple[float, float]:
+def standard_errors(runs: Rows, variances: Floats) -> tuple[Floats, Floats]:
     """Tell the standard error of the mean frame time and the effective number of frames.
 
     Parameters
     ----------
-    runs : ndarray of float, shape (m,)
-        Means of runs of frames in ms, m at most 512; the frames themselves where they are few.
-    variance : float
-        Variance of the single frame times in ms^2, divisor n.
+    runs : Rows
+        Means of runs of frames in ms, a pass per row, at most 512 of each; the frames themselves
+        where they are few.
+    variances : ndarray of float, shape (passes,)
+        Variance of the single frame times of each pass in ms^2, divisor n.
 
     Returns
     -------
-    se_ms : float
-        Standard error of the mean in ms; NaN below 16 frames.
-    effective_frames : float
+    se_ms : ndarray of float, shape (passes,)
+        Standard error of the mean in ms; NaN below 16 runs.
+    effective_frames : ndarray of float, shape (passes,)
         Variance of the frame times over se_ms squared; above n where long and short frames
         alternate; NaN where the standard error is 0 or not known.
 
     Examples
     --------
-    >>> standard_error(np.ones(3), 0.0)
-    (nan, nan)
+    >>> standard_errors(stack([np.ones(3)]), np.zeros(1))
+    (array([nan]), array([nan]))
     """
-    if len(runs) < FEWEST_VALUES:
-        return math.nan, math.nan
-    error = block_standard_error(runs, max(1, math.ceil(block_length(runs))))
-    return error, variance / error**2 if error > 0 else math.nan
+    errors = np.full(len(runs.counts), np.nan)
+    enough = runs.counts[:, 0] >= FEWEST_VALUES
+    if enough.any():
+        known = runs.some(enough)
+        errors[enough] = _with_block_errors(_centred(known), known.counts)[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        effective = np.where(errors > 0, variances / errors**2, np.nan)
+    return errors, effective
 
 
-def line_change(values: NDArray[np.float64], least: float = 0.0) -> tuple[float, float]:
-    """Tell how far a series moves along a straight line, and whether it might by chance.
+def line_changes(rows: Rows, least: float = 0.0) -> tuple[Floats, Floats]:
+    """Tell how far series move along straight lines, and whether they might by chance.
 
     Parameters
     ----------
-    values : ndarray of float, shape (m,)
+    rows : Rows
         The series.
     least : float
         Changes smaller than this are not judged.
 
     Returns
     -------
-    change : float
+    change : ndarray of float, shape (rows,)
         Slope of the least squares line times the length of the series; NaN below 16 values.
-    chance : float
+    chance : ndarray of float, shape (rows,)
         Two-sided p of a change so large in a series that only wanders: the standard error is root
         of 12 times that of the mean of what the line leaves, by the circular block bootstrap; the t
         has two degrees of freedom fewer than there are blocks. 1 where not judged.
 
     Examples
     --------
-    >>> change, chance = line_change(np.arange(100.0) + np.tile([0.5, -0.5], 50))
-    >>> round(change), chance < 1e-9
-    (100, True)
+    >>> series = np.arange(100.0) + np.tile([0.5, -0.5], 50)
+    >>> change, chance = line_changes(stack([series]))
+    >>> change.round(), chance < 1e-9
+    (array([100.]), array([ True]))
     """
-    count = len(values)
-    if count < FEWEST_VALUES:
-        return math.nan, 1.0
-    place = np.arange(count) - (count - 1) / 2
-    slope = float(np.add.reduce(place * values)) * 12 / (count * (count**2 - 1.0))
-    change = slope * count
-    if abs(change) < least:
-        return change, 1.0
-    left = values - values.mean() - slope * place
-    length = max(1, math.ceil(block_length(left)))
-    error = math.sqrt(12) * block_standard_error(left, length)
-    if error == 0:
-        return change, 0.0 if change else 1.0
-    return change, 2 * float(stdtr(max(1.0, count / length - 2), -abs(change) / error))
+    n = rows.counts.astype(float)
+    place = np.where(rows.inside, np.arange(rows.values.shape[1]) - (n - 1) / 2, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.add.reduce(place * rows.values, axis=1, keepdims=True) * 12 / (n * (n**2 - 1))
+    change = np.where(n >= FEWEST_VALUES, slope * n, np.nan)[:, 0]
+    chance = np.ones(len(change))
+    judged = np.abs(change) >= least
+    if judged.any():
+        left = _centred(rows.some(judged)) - slope[judged] * place[judged]
+        errors, lengths = _with_block_errors(left, rows.counts[judged])
+        blocks = n[judged, 0] / lengths
+        with np.errstate(divide="ignore", invalid="ignore"):
+            score = np.abs(change[judged]) / (np.sqrt(12) * errors)
+        p = 2 * stdtr(np.maximum(1.0, blocks - 2), -score)
+        chance[judged] = np.where(np.isnan(score), 1.0, p)
+    return change, chance

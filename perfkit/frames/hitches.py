@@ -41,7 +41,7 @@ def running_median(times: NDArray[np.float64]) -> NDArray[np.float64]:
     return medians
 
 
-def count_hitches(times: NDArray[np.float64]) -> int:
+def count_hitches(times: NDArray[np.float64], low: float | None = None) -> int:
     """Count the frames longer than 2.5 times the running median of their neighbours.
 
     Inside a pass no median is formed: of 31 values the median m satisfies 2.5 m < t exactly when at
@@ -52,6 +52,8 @@ def count_hitches(times: NDArray[np.float64]) -> int:
     ----------
     times : ndarray of float, shape (n,)
         Frame times of the whole pass in ms.
+    low : float or None
+        The shortest of them, where it is known.
 
     Returns
     -------
@@ -65,8 +67,8 @@ def count_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return int(np.count_nonzero(times > HITCH_FACTOR * running_median(times)))
-    candidates = _candidates(times)
-    first, last = np.searchsorted(candidates, (_HALF, len(times) - _HALF)).tolist()
+    candidates = _candidates(times, low)
+    first, last = candidates.searchsorted((_HALF, len(times) - _HALF)).tolist()
     found = _count_among(times, candidates[first:last])
     if first > 0:
         found += count_end_hitches(times[: 2 * _HALF])
@@ -97,13 +99,15 @@ def count_end_hitches(end: NDArray[np.float64]) -> int:
     return int(np.count_nonzero(end[:_HALF] > HITCH_FACTOR * running_median(end)[:_HALF]))
 
 
-def count_inner_hitches(times: NDArray[np.float64]) -> int:
+def count_inner_hitches(times: NDArray[np.float64], low: float | None = None) -> int:
     """Count the hitches among the frames that have all their neighbours.
 
     Parameters
     ----------
     times : ndarray of float, shape (n,)
         Frame times in ms; the first and last 15 serve as neighbours only.
+    low : float or None
+        The shortest of them, where it is known.
 
     Returns
     -------
@@ -117,14 +121,15 @@ def count_inner_hitches(times: NDArray[np.float64]) -> int:
     """
     if len(times) < HITCH_NEIGHBOURS:
         return 0
-    candidates = _candidates(times)
-    first, last = np.searchsorted(candidates, (_HALF, len(times) - _HALF)).tolist()
+    candidates = _candidates(times, low)
+    first, last = candidates.searchsorted((_HALF, len(times) - _HALF)).tolist()
     return _count_among(times, candidates[first:last])
 
 
-def _candidates(times: NDArray[np.float64]) -> NDArray[np.intp]:
+def _candidates(times: NDArray[np.float64], low: float | None) -> NDArray[np.intp]:
     """Find the frames above 2.5 times the smallest value, of all or, if many, around them."""
-    candidates = np.flatnonzero(times > HITCH_FACTOR * np.minimum.reduce(times))
+    lowest = np.minimum.reduce(times) if low is None else low
+    candidates = (times > HITCH_FACTOR * lowest).nonzero()[0]
     if len(candidates) * _MANY > len(times):
         # The smallest value of the block of each frame and of the two blocks beside it, which
         # together hold all its neighbours since a block is longer than 15 frames.
@@ -158,22 +163,28 @@ class HitchCounter:
         self._found = 0
         self._seen = 0
 
-    def add(self, times: NDArray[np.float64]) -> None:
+    def add(self, times: NDArray[np.float64], low: float | None = None) -> None:
         """Look at the next frames.
 
         Parameters
         ----------
         times : ndarray of float, shape (n,)
             Frame times in ms.
+        low : float or None
+            The shortest of them, where it is known.
         """
         if not len(times):
             return
-        joined = np.concatenate([self._tail, times])
-        if self._seen < 2 * _HALF <= len(joined):
-            self._found += count_end_hitches(joined[: 2 * _HALF])
+        whole = len(times) >= HITCH_NEIGHBOURS
+        # The inner frames of the block, then those whose neighbours lie on both sides of its start.
+        seam = np.concatenate([self._tail, times[: 2 * _HALF] if whole else times])
+        if self._seen < 2 * _HALF <= len(seam):
+            self._found += count_end_hitches(seam[: 2 * _HALF])
         self._seen += len(times)
-        self._found += count_inner_hitches(joined)
-        self._tail = joined[-2 * _HALF :].copy()
+        self._found += count_inner_hitches(seam)
+        if whole:
+            self._found += count_inner_hitches(times, low)
+        self._tail = (times if whole else seam)[-2 * _HALF :].copy()
 
     def count(self) -> int:
         """Give the number of hitches, the pass having ended."""

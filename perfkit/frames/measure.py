@@ -12,13 +12,13 @@ from perfkit.frames import cluster, combined
 from perfkit.frames.logs import BadLog
 from perfkit.frames.sources import (
     LogRequest,
-    Measured,
-    measure_combined,
-    measure_log,
-    measure_some,
+    Recorded,
     open_combined,
+    record_combined,
+    record_log,
+    record_some,
 )
-from perfkit.frames.statistics import FrameStatistics
+from perfkit.frames.statistics import FrameStatistics, finish_each
 from perfkit.progress import QUIET, Progress
 from perfkit.study import LogFormat
 
@@ -65,25 +65,34 @@ def measure(
             measured, problems = _measure_combined(request, passes, client, progress)
             problems += _doubled(named, measured)
         requests = [LogRequest(root, name, column, unit, targets_fps) for name in named["log"]]
-        for line, pass_id, request, found in zip(
-            named.index,
-            named["pass_id"],
-            requests,
-            progress.track(_each_log(requests, client), len(requests), "logs"),
-            strict=True,
-        ):
-            if isinstance(found, BadLog):
-                action = f"mend the log of pass {pass_id} (passes.csv, line {line})"
-                problems.append(found.problem(request.name, action))
-            else:
-                measured[pass_id] = found
+        records = _good_logs(named, requests, client, progress, problems)
+        measured.update(finish_each(records))
         if log_format.combined and not problems:
             problems = _missing(passes, measured)
     return measured, problems
 
 
-def _each_log(requests: list[LogRequest], client: Any) -> Iterator[FrameStatistics | BadLog]:
-    return cluster.spread(client, measure_log, requests)
+def _good_logs(
+    named: pd.DataFrame,
+    requests: list[LogRequest],
+    client: Any,
+    progress: Progress,
+    problems: list[Problem],
+) -> Iterator[Recorded]:
+    """Take the record of each pass with a log of its own; add the bad ones to the problems."""
+    found_each = cluster.spread(client, record_log, requests)
+    for line, pass_id, name, found in zip(
+        named.index,
+        named["pass_id"],
+        named["log"],
+        progress.track(found_each, len(requests), "logs"),
+        strict=True,
+    ):
+        if isinstance(found, BadLog):
+            action = f"mend the log of pass {pass_id} (passes.csv, line {line})"
+            problems.append(found.problem(name, action))
+        else:
+            yield pass_id, found
 
 
 def _measure_combined(
@@ -93,8 +102,7 @@ def _measure_combined(
     measured: dict[str, FrameStatistics] = {}
     try:
         found = _local(request) if client is None else _remote(request, client)
-        for pass_id, statistics in progress.track(found, len(known), "passes"):
-            measured[pass_id] = statistics
+        measured.update(finish_each(progress.track(found, len(known), "passes")))
     except BadLog as bad:
         return measured, [bad.problem(request.name, "mend or export it again")]
     return measured, [_unknown(request.name, name) for name in measured if name not in known]
@@ -111,18 +119,18 @@ def _unknown(file: str, pass_id: str) -> Problem:
     )
 
 
-def _local(request: LogRequest) -> Iterator[Measured]:
+def _local(request: LogRequest) -> Iterator[Recorded]:
     try:
-        yield from measure_combined(request)
+        yield from record_combined(request)
     except combined.Scattered:
         with open_combined(request) as file:
             shares = combined.share_out(combined.count_rows(file))
             groups = range(file.num_row_groups)
         for wanted in shares:
-            yield from _or_raise(measure_some(request, wanted, groups))
+            yield from _or_raise(record_some(request, wanted, groups))
 
 
-def _remote(request: LogRequest, client: Any) -> Iterator[Measured]:
+def _remote(request: LogRequest, client: Any) -> Iterator[Recorded]:
     with open_combined(request) as file:
         ends = list(
             itertools.accumulate(
@@ -131,15 +139,15 @@ def _remote(request: LogRequest, client: Any) -> Iterator[Measured]:
         )
         parts = combined.cut(combined.count_rows(file), ends)
     tasks = [(request, wanted, groups) for wanted, groups in parts]
-    for found in cluster.spread(client, _measure_task, tasks):
+    for found in cluster.spread(client, _record_task, tasks):
         yield from _or_raise(found)
 
 
-def _measure_task(task: tuple[LogRequest, frozenset[str], range]) -> list[Measured] | BadLog:
-    return measure_some(*task)
+def _record_task(task: tuple[LogRequest, frozenset[str], range]) -> list[Recorded] | BadLog:
+    return record_some(*task)
 
 
-def _or_raise(found: list[Measured] | BadLog) -> list[Measured]:
+def _or_raise(found: list[Recorded] | BadLog) -> list[Recorded]:
     if isinstance(found, BadLog):
         raise found
     return found

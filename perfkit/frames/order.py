@@ -92,7 +92,9 @@ def put_in_place(values: Floats, ranks: tuple[int, ...]) -> None:
         start = rank + 1
 
 
-def quantile_in_place(values: Floats, share: float, stop: int | None = None) -> float:
+def quantile_in_place(
+    values: Floats, share: float, stop: int | None = None, below: int = 0
+) -> float:
     """Read a quantile of type 7, equal to that of `numpy.quantile` to the bit.
 
     Parameters
@@ -102,7 +104,9 @@ def quantile_in_place(values: Floats, share: float, stop: int | None = None) -> 
     share : float
         Share of the quantile in [0, 1].
     stop : int or None
-        A higher rank that is set too, which shortens the search for the next value.
+        A higher place that is set too, which shortens the search for the next value.
+    below : int
+        How many more values there are, all known to lie below these.
 
     Returns
     -------
@@ -118,12 +122,81 @@ def quantile_in_place(values: Floats, share: float, stop: int | None = None) -> 
     >>> quantile_in_place(np.array([1.0, 2.0, 4.0, 3.0]), 0.5)
     2.5
     """
-    rank, part = place(len(values), share)
+    rank, part = place(below + len(values), share)
+    rank -= below
     lower = float(values[rank])
     if not part:
         return lower
     last = None if stop is None else max(stop + 1, rank + 2)
-    return between(lower, float(values[rank + 1 : last].min()), part)
+    return between(lower, float(np.minimum.reduce(values[rank + 1 : last])), part)
+
+
+def values_between(values: Floats, low: float, high: float) -> tuple[Floats, int]:
+    """Take the values of a range and count those below it.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+    low, high : float
+        Ends of the range, both in it.
+
+    Returns
+    -------
+    taken : ndarray of float
+        A copy, in the order of the values.
+    below : int
+
+    Examples
+    --------
+    >>> taken, below = values_between(np.array([4.0, 1.0, 3.0, 2.0]), 2.0, 3.0)
+    >>> taken.tolist(), below
+    ([3.0, 2.0], 1)
+    """
+    under = values < low
+    below = int(np.count_nonzero(under))
+    taken = values <= high
+    taken ^= under
+    return values.compress(taken), below
+
+
+def quantile_near(values: Floats, share: float, sample: Floats) -> float:
+    """Find a quantile of type 7 with the help of a sample, equal to `numpy.quantile` to the bit.
+
+    The sample says between which two values the quantile ought to lie. Only those between are put
+    in order; the others are counted, which shows whether it does. If not, all are put in order.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        Non-negative; n at least 1.
+    share : float
+        Share of the quantile in [0, 1].
+    sample : ndarray of float, shape (m,)
+        Some of the values, rising; m at least 1.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> quantile_near(np.arange(100.0), 0.5, np.array([40.0, 50.0, 60.0]))
+    49.5
+    """
+    rank, part = place(len(values), share)
+    guess, size = share * (len(sample) - 1), len(sample)
+    margin = 2.5 * math.sqrt(share * (1 - share) * size) + 1
+    first, last = math.floor(guess - margin), math.ceil(guess + margin)
+    low = float(sample[first]) if first >= 0 else -math.inf
+    high = float(sample[last]) if last < size else math.inf
+    taken, below = values_between(values, low, high)
+    if not below <= rank <= below + len(taken) - 1 - (part > 0):
+        taken, below = values.copy(), 0
+    put_in_place(taken, (rank - below,))
+    lower = float(taken[rank - below])
+    if not part:
+        return lower
+    return between(lower, float(np.minimum.reduce(taken[rank - below + 1 :])), part)
 
 
 class Largest:
@@ -143,7 +216,7 @@ class Largest:
 
     def add(self, values: Floats) -> None:
         """Look at the next values of the stream."""
-        high = values[np.flatnonzero(values > self._floor)]
+        high = values.compress(values > self._floor)
         self._parts.append(high)
         self._held += len(high)
         if self._held > self._keep + max(self._keep, KEEP // 16):
@@ -188,10 +261,8 @@ class Middle:
         """Look at the next values of the stream."""
         self._seen += len(values)
         if self._low > -math.inf:
-            above = values >= self._low
-            self._below += len(values) - int(np.count_nonzero(above))
-            above &= values <= self._high
-            values = values[np.flatnonzero(above)]
+            values, below = values_between(values, self._low, self._high)
+            self._below += below
         else:
             values = values.copy()
         self._parts.append(values)
@@ -209,8 +280,8 @@ class Middle:
             low = float(held[first])
             held[first:].partition(last - first)
             high = float(held[last])
-            self._below += int(np.count_nonzero(held < low))
-            held = held[(held >= low) & (held <= high)]
+            held, below = values_between(held, low, high)
+            self._below += below
             self._low, self._high = low, high
         if first > last or len(held) > self._keep // 4 * 3:
             # The middle drifted away, or sits on one value many times: nothing more is held.

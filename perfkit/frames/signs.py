@@ -1,12 +1,15 @@
 """Signs in the frame times of one pass that something other than the game was measured."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from perfkit.frames.dependence import line_change
+from perfkit.frames.dependence import line_changes
 from perfkit.frames.order import Floats
+from perfkit.frames.rows import Rows
 from perfkit.frames.thresholds import DRIFT_CHANGE, STEP_SHARE
 
 HEAD = 64
@@ -28,8 +31,7 @@ _FINEST = 12.0
 """Every multiple of a half, a third or a quarter is one of a twelfth."""
 
 _TRIM = 0.01
-_PARTS = np.array(STEP_PARTS, dtype=float)[:, None]
-_WIDTHS = STEP_WIDTH * _PARTS
+_PARTS = np.array(STEP_PARTS, dtype=float)[:, None, None]
 _MIX = 2_654_435_761  # an odd number near 2^32 over the golden ratio: products look random (Knuth)
 _MIXED = (np.arange(1 << 12, dtype=np.int64) * _MIX) >> 16
 
@@ -59,7 +61,7 @@ class Signs:
     drift_log : float
         Change of log frame time from start to end by a straight line.
     drift_chance : float
-        Chance of such a change in a pass that only wanders (`line_change`).
+        Chance of such a change in a pass that only wanders (`line_changes`).
     low_mode_ms, high_mode_ms : float
         Geometric means of the two groups that split the log frame times best.
     smaller_share : float
@@ -122,96 +124,141 @@ def one_of_each_run(times: Floats, halvings: int, first_run: int = 0) -> Floats:
     return times[np.arange(0, runs * length, length) + (mixed & (length - 1))]
 
 
-def read_signs(head: Floats, sample: Floats, runs: Floats) -> Signs:
-    """Look for signs.
+def rises(head: Floats, sample: Floats) -> bool:
+    """Tell whether every frame looked at is longer than the one before.
 
     Parameters
     ----------
     head : ndarray of float, shape (up to 64,)
-        First frame times in ms.
+        First frame times of a pass in ms.
     sample : ndarray of float, shape (m,)
-        One frame time in ms of each run, in order; m at least 1.
-    runs : ndarray of float, shape (r,)
-        Means of runs of 2^k frames in ms, in order.
+        One frame time of each run, in order.
 
     Returns
     -------
-    Signs
+    bool
+
+    Examples
+    --------
+    >>> rises(np.array([1.0, 2.0]), np.array([1.0, 5.0])), rises(np.ones(2), np.ones(1))
+    (True, False)
     """
-    ranked = np.sort(sample)
-    edge = float(ranked[len(ranked) // 10])
-    step, step_share, second = _steps(ranked, edge)
-    gaps = ranked[1:] - ranked[:-1]
-    gaps = gaps[gaps > 0]
-    drift, chance = line_change(np.log(runs), math.log1p(DRIFT_CHANGE.value) / 2)
-    low, high, smaller, between, valley = _two_groups(ranked)
-    count = len(ranked)
-    marks = edge * np.array([1 - 2 * EDGE_WIDTH, 1 - EDGE_WIDTH, 1 + EDGE_WIDTH])
-    below, first, last = np.searchsorted(ranked, marks).tolist()
-    return Signs(
-        edge_ms=edge,
-        edge_share=(last - first) / count,
-        below_share=below / count,
-        step_ms=step,
-        step_share=step_share,
-        second_step_share=second,
-        tick_ms=float(gaps.min()) if len(gaps) else math.nan,
-        spread_ms=float(ranked[(count - 1) * 19 // 20] - ranked[(count - 1) // 20]),
-        drift_log=drift,
-        drift_chance=chance,
-        low_mode_ms=low,
-        high_mode_ms=high,
-        smaller_share=smaller,
-        between_share=between,
-        valley_share=valley,
-        rising=bool((head[1:] > head[:-1]).all() and (sample[1:] > sample[:-1]).all()),
+    return bool((head[1:] > head[:-1]).all() and (sample[1:] > sample[:-1]).all())
+
+
+def read_signs(ranked: Rows, runs: Rows, rising: Sequence[bool]) -> list[Signs]:
+    """Look for signs in several passes.
+
+    Parameters
+    ----------
+    ranked : Rows
+        One frame time in ms of each run of 2^k frames, a pass per row, rising; at least one each.
+    runs : Rows
+        Means of these runs in ms, in order.
+    rising : sequence of bool
+        What `rises` says of each pass.
+
+    Returns
+    -------
+    list of Signs
+    """
+    inside, counts = ranked.inside, ranked.counts
+    rank = np.arange(len(counts))
+    n = counts[:, 0]
+    values = np.where(inside, ranked.values, np.inf)
+    edge = values[rank, n // 10]
+    below, first, last = (
+        np.count_nonzero(values < (edge * mark)[:, None], axis=1)
+        for mark in (1 - 2 * EDGE_WIDTH, 1 - EDGE_WIDTH, 1 + EDGE_WIDTH)
     )
+    logs = Rows(np.log(runs.values, where=runs.inside, out=np.zeros_like(runs.values)), counts)
+    columns = (
+        edge,
+        (last - first) / n,
+        below / n,
+        *_steps(values, n, edge),
+        _ticks(values, inside),
+        values[rank, (n - 1) * 19 // 20] - values[rank, (n - 1) // 20],
+        *line_changes(logs, math.log1p(DRIFT_CHANGE.value) / 2),
+        *_two_groups(ranked.values, n),
+    )
+    lists = [column.tolist() for column in columns]
+    return [Signs(*row) for row in zip(*lists, rising, strict=True)]
 
 
-def _steps(ranked: Floats, edge: float) -> tuple[float, float, float]:
-    """Find the refresh of which the sample's frames are multiples, its share and the second's."""
-    finest = ranked * (_FINEST / edge)
-    near = np.abs(finest - np.rint(finest)) <= STEP_WIDTH * _FINEST * (1 + 1e-9)
-    if np.count_nonzero(near) < STEP_SHARE.value * len(ranked):
-        return edge, 0.0, 0.0
-    multiples = ranked * (_PARTS / edge)
-    whole = np.rint(multiples)
-    on = np.abs(multiples - whole) <= _WIDTHS
-    best, share = 0, 0.0
-    for place, count in enumerate(on.sum(axis=1).tolist()):
-        # A finer grid holds more by chance: it must hold clearly more to be preferred.
-        if count > (share + 0.1) * len(ranked):
-            best, share = place, count / len(ranked)
-    if share < STEP_SHARE.value:
-        return edge / STEP_PARTS[best], share, 0.0
-    steps = np.minimum(whole[best][on[best]], 64).astype(np.intp)
-    levels = np.sort(np.bincount(steps))
-    second = float(levels[-2]) / len(ranked) if len(levels) > 1 else 0.0
-    return edge / STEP_PARTS[best], share, second
+def _ticks(values: Floats, inside: NDArray[np.bool_]) -> Floats:
+    """Find the smallest difference of unequal neighbours in each row, NaN where there is none."""
+    gaps = values[:, 1:] - np.where(inside[:, 1:], values[:, :-1], -np.inf)
+    gaps[gaps == 0] = np.inf
+    smallest = np.minimum.reduce(gaps, axis=1)
+    return np.where(np.isinf(smallest), np.nan, smallest)
 
 
-def _two_groups(ranked: Floats) -> tuple[float, float, float, float, float]:
-    """Split the sample where the variance between the two groups is largest (Otsu)."""
-    cut = int(len(ranked) * _TRIM)
-    logs = np.log(ranked[cut : len(ranked) - cut])
-    count = len(logs)
-    if logs[0] == logs[-1]:
-        level = math.exp(logs[0])
-        return level, level, 0.0, 0.0, 1.0
-    mean = float(np.add.reduce(logs)) / count
-    logs -= mean
-    whole = float(np.add.reduce(logs * logs))
-    sums = np.cumsum(logs)[:-1]
-    sizes = np.arange(1.0, count)
-    between = sums * sums / (sizes * (count - sizes))
-    k = int(between.argmax()) + 1
-    low, high = float(sums[k - 1]) / k, -float(sums[k - 1]) / (count - k)
-    third = (high - low) / 3
-    first, last = np.searchsorted(logs, (low + third, high - third)).tolist()
-    return (
-        math.exp(mean + low),
-        math.exp(mean + high),
-        min(k, count - k) / count,
-        float(between[k - 1]) * count / whole,
-        (last - first) / count,
+def _steps(values: Floats, n: NDArray[np.int64], edge: Floats) -> tuple[Floats, Floats, Floats]:
+    """Find the refresh of which a pass's frames are multiples, its share and the second's."""
+    step, share, second = edge.copy(), np.zeros(len(edge)), np.zeros(len(edge))
+    with np.errstate(invalid="ignore"):  # inf - inf beyond the end of a row
+        finest = values * (_FINEST / edge)[:, None]
+        near = np.abs(finest - np.rint(finest)) <= STEP_WIDTH * _FINEST * (1 + 1e-9)
+        rows = np.flatnonzero(np.count_nonzero(near, axis=1) >= STEP_SHARE.value * n)
+        if not len(rows):
+            return step, share, second
+        multiples = values[rows] * (_PARTS / edge[rows, None])
+        whole = np.rint(multiples)
+        on = np.abs(multiples - whole) <= STEP_WIDTH * _PARTS
+    found = np.count_nonzero(on, axis=2)
+    for place, row in enumerate(rows):
+        best = 0
+        for part, count in enumerate(found[:, place].tolist()):
+            # A finer grid holds more by chance: it must hold clearly more to be preferred.
+            if count > (share[row] + 0.1) * n[row]:
+                best, share[row] = part, count / n[row]
+        step[row] = edge[row] / STEP_PARTS[best]
+        if share[row] >= STEP_SHARE.value:
+            steps = np.minimum(whole[best, place][on[best, place]], 64).astype(np.intp)
+            levels = np.sort(np.bincount(steps))
+            second[row] = levels[-2] / n[row] if len(levels) > 1 else 0.0
+    return step, share, second
+
+
+def _two_groups(ranked: Floats, n: NDArray[np.int64]) -> tuple[Floats, ...]:
+    """Split each sample where the variance between the two groups is largest (Otsu).
+
+    Returns the geometric means of the two groups in ms, the share of the smaller one, the share of
+    the variance between them and the share of the sample in the middle third between their means.
+    """
+    cut = (n * _TRIM).astype(np.int64)
+    counts = (n - 2 * cut)[:, None]
+    width = ranked.shape[1]
+    within = np.arange(width) < counts
+    kept = np.take_along_axis(ranked, np.minimum(np.arange(width) + cut[:, None], width - 1), 1)
+    logs = np.log(kept, where=within, out=np.zeros_like(kept))
+    alike = logs[:, 0] == logs[np.arange(len(n)), counts[:, 0] - 1]
+    mean = np.add.reduce(logs, axis=1, keepdims=True) / counts
+    logs = np.where(within, logs - mean, 0.0)
+    whole = np.add.reduce(logs * logs, axis=1)
+    sums = np.cumsum(logs, axis=1)[:, :-1]
+    sizes = np.arange(1.0, width)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = np.where(sizes < counts, sums * sums / (sizes * (counts - sizes)), -1.0)
+        split = between.argmax(axis=1)[:, None]
+        k, largest = split + 1.0, np.take_along_axis(between, split, 1)[:, 0]
+        at = np.take_along_axis(sums, split, 1)
+        low, high = at / k, -at / (counts - k)
+        third = (high - low) / 3
+        valley = np.count_nonzero(within & (logs >= low + third) & (logs < high - third), axis=1)
+        smaller = np.minimum(k, counts - k) / counts
+        share = largest * counts[:, 0] / whole
+    found = (
+        np.exp(mean + low)[:, 0],
+        np.exp(mean + high)[:, 0],
+        smaller[:, 0],
+        share,
+        valley / counts[:, 0],
+    )
+    level = ranked[np.arange(len(n)), cut]
+    none, every = np.zeros(len(n)), np.ones(len(n))
+    one_level = (level, level, none, none, every)
+    return tuple(
+        np.where(alike, plain, value) for plain, value in zip(one_level, found, strict=True)
     )

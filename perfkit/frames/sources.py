@@ -21,7 +21,8 @@ from perfkit.frames.logs import (
     read_parquet_blocks,
 )
 from perfkit.frames.order import Floats
-from perfkit.frames.statistics import FrameStatistics
+from perfkit.frames.record import PassRecord
+from perfkit.frames.statistics import FrameStatistics, finish
 from perfkit.frames.stream import PassReader
 from perfkit.study.folder import LOG_BYTES, Refused, open_inside, open_text
 
@@ -30,7 +31,7 @@ PARQUET_FRAMES = 100_000_000
 
 _BUFFER_BYTES = 1 << 20
 
-Measured = tuple[str, FrameStatistics]
+Recorded = tuple[str, PassRecord]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +132,8 @@ def _read_again(request: LogRequest) -> Iterator[Floats]:
         yield from blocks
 
 
-def measure_log(request: LogRequest) -> FrameStatistics | BadLog:
-    """Compute the statistics of one log, or say why it cannot be used.
+def record_log(request: LogRequest) -> PassRecord | BadLog:
+    """Take the record of one log, or say why it cannot be used.
 
     Parameters
     ----------
@@ -140,7 +141,7 @@ def measure_log(request: LogRequest) -> FrameStatistics | BadLog:
 
     Returns
     -------
-    FrameStatistics or BadLog
+    PassRecord or BadLog
         The error is returned, not raised, so that all logs of a study are looked at.
     """
     try:
@@ -153,6 +154,21 @@ def measure_log(request: LogRequest) -> FrameStatistics | BadLog:
             return BadLog(None, request.column, "no frame", "a log has at least one frame")
     except BadLog as bad:
         return bad
+
+
+def measure_log(request: LogRequest) -> FrameStatistics | BadLog:
+    """Compute the statistics of one log, or say why it cannot be used.
+
+    Parameters
+    ----------
+    request : LogRequest
+
+    Returns
+    -------
+    FrameStatistics or BadLog
+    """
+    found = record_log(request)
+    return found if isinstance(found, BadLog) else finish([found])[0]
 
 
 @contextmanager
@@ -192,8 +208,8 @@ def _read_pass_again(request: LogRequest, pass_id: str) -> Iterator[Floats]:
                 yield times
 
 
-def measure_combined(request: LogRequest) -> Iterator[Measured]:
-    """Compute the statistics of every pass in a combined file, in one reading if possible.
+def record_combined(request: LogRequest) -> Iterator[Recorded]:
+    """Take the record of every pass in a combined file, in one reading if possible.
 
     Parameters
     ----------
@@ -203,7 +219,7 @@ def measure_combined(request: LogRequest) -> Iterator[Measured]:
     Yields
     ------
     pass_id : str
-    statistics : FrameStatistics
+    record : PassRecord
 
     Raises
     ------
@@ -218,10 +234,10 @@ def measure_combined(request: LogRequest) -> Iterator[Measured]:
         yield from combined.measure_together(pieces, reader, partial(_read_pass_again, request))
 
 
-def measure_some(
+def record_some(
     request: LogRequest, wanted: frozenset[str], groups: range
-) -> list[Measured] | BadLog:
-    """Compute the statistics of some passes of a combined file.
+) -> list[Recorded] | BadLog:
+    """Take the records of some passes of a combined file.
 
     Parameters
     ----------
@@ -234,7 +250,7 @@ def measure_some(
 
     Returns
     -------
-    list of (str, FrameStatistics), or BadLog
+    list of (str, PassRecord), or BadLog
     """
     try:
         with open_combined(request) as file:

@@ -1,4 +1,4 @@
-"""Statistics of a pass that is read piece by piece and may be longer than memory."""
+"""The record of a pass that is read piece by piece and may be longer than memory."""
 
 import math
 from collections.abc import Callable, Iterable, Iterator
@@ -8,14 +8,8 @@ import numpy as np
 from perfkit.frames.dependence import halvings_for, run_sums
 from perfkit.frames.hitches import HitchCounter
 from perfkit.frames.order import KEEP, Floats, Largest, Middle, quantile_again
-from perfkit.frames.signs import HEAD, MOST_HALVINGS, one_of_each_run, read_signs
-from perfkit.frames.statistics import (
-    FrameStatistics,
-    assemble,
-    frame_statistics,
-    tail_length,
-    time_above,
-)
+from perfkit.frames.record import PassRecord, record_pass, tail_length, tail_numbers, time_above
+from perfkit.frames.signs import HEAD, MOST_HALVINGS, one_of_each_run, rises
 
 WHOLE = 1 << 17
 """Passes of at most this many frames are held and handled as one array."""
@@ -26,7 +20,7 @@ Blocks = Iterable[Floats]
 
 
 class PassReader:
-    """Takes the frame times of one pass in pieces and gives its statistics.
+    """Takes the frame times of one pass in pieces and gives its record.
 
     The result depends on the frame times alone, not on how they were cut: sums run over blocks of
     16,384 frames counted from the start of the pass, everything else is exact.
@@ -76,8 +70,8 @@ class PassReader:
         """Frames taken so far."""
         return self._count
 
-    def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
-        """Give the statistics, the pass having ended.
+    def finish(self, again: Callable[[], Blocks]) -> PassRecord:
+        """Give the record, the pass having ended.
 
         Parameters
         ----------
@@ -86,15 +80,17 @@ class PassReader:
 
         Returns
         -------
-        FrameStatistics
+        PassRecord
 
         Raises
         ------
         ValueError
             If there was no frame.
         """
+        if not self._count:
+            raise ValueError("a pass needs at least one frame, got none")
         if self._long is None:
-            return frame_statistics(_joined(self._waiting), self._targets)
+            return record_pass(_joined(self._waiting), self._targets)
         self._long.add(_joined(self._waiting))
         return self._long.finish(again)
 
@@ -118,7 +114,7 @@ class _LongPass:
         self._last = math.nan
         self._hitches = HitchCounter()
         self._tail = Largest(tail_length(most_frames))
-        self._middles = {"median_ms": Middle(0.5, keep), "p95_ms": Middle(0.95, keep)}
+        self._middles = {"q50_ms": Middle(0.5, keep), "q95_ms": Middle(0.95, keep)}
         self._pacing = Middle(0.5, keep)
 
     def add(self, block: Floats) -> None:
@@ -126,47 +122,50 @@ class _LongPass:
             return
         if not self._counts:
             self._head = block[:HEAD].copy()
-        total = float(block.sum())
+        total = float(np.add.reduce(block))
         off = block - total / len(block)
+        np.square(off, out=off)
         self._counts.append(len(block))
         self._sums.append(total)
-        self._squares.append(float(np.einsum("i,i->", off, off)))
+        self._squares.append(float(np.add.reduce(off)))
         self._runs.append(run_sums(block, MOST_HALVINGS))
         first_run = (len(self._counts) - 1) * (_BLOCK >> MOST_HALVINGS)
         self._samples.append(one_of_each_run(block, MOST_HALVINGS, first_run))
+        low = float(np.minimum.reduce(block))
         for limit, above in zip(self._limits, self._above, strict=True):
-            above.append(time_above(block, limit, total))
-        self._hitches.add(block)
+            above.append(time_above(block, limit, low, total))
+        self._hitches.add(block, low)
         self._tail.add(block)
         for middle in self._middles.values():
             middle.add(block)
         self._pacing.add(_steps(block, self._last))
         self._last = float(block[-1])
 
-    def finish(self, again: Callable[[], Blocks]) -> FrameStatistics:
+    def finish(self, again: Callable[[], Blocks]) -> PassRecord:
         count, total = sum(self._counts), math.fsum(self._sums)
         halvings = halvings_for(count)
-        runs = run_sums(np.concatenate(self._runs), halvings - MOST_HALVINGS) / (1 << halvings)
-        sample = np.concatenate(self._samples)[:: 1 << (halvings - MOST_HALVINGS)][: len(runs)]
+        means = run_sums(np.concatenate(self._runs), halvings - MOST_HALVINGS) / (1 << halvings)
+        sample = np.concatenate(self._samples)[:: 1 << (halvings - MOST_HALVINGS)][: len(means)]
         found = {name: middle.value() for name, middle in self._middles.items()}
-        for name, share in (("median_ms", 0.5), ("p95_ms", 0.95)):
+        for name, share in (("q50_ms", 0.5), ("q95_ms", 0.95)):
             if math.isnan(found[name]):
                 found[name] = quantile_again(again, count, share)
         pacing = self._pacing.value()
         if math.isnan(pacing):
             pacing = quantile_again(lambda: _all_steps(again()), count - 1, 0.5)
         tail = self._tail.sorted()
-        return assemble(
-            count=count,
+        return PassRecord(
+            frames=count,
             total_ms=total,
-            tail=tail[len(tail) - tail_length(count) :],
-            hitches=self._hitches.count(),
-            pacing_ms=pacing,
-            **found,
-            above_ms=tuple(math.fsum(above) for above in self._above),
-            run_means=runs,
             variance=self._variance(count, total),
-            signs=read_signs(self._head, sample, runs),
+            hitches=self._hitches.count(),
+            **found,
+            **tail_numbers(tail[len(tail) - tail_length(count) :], count),
+            pacing_ms=pacing,
+            above_ms=tuple(math.fsum(above) for above in self._above),
+            ranked=np.sort(sample),
+            run_means=means,
+            rising=rises(self._head, sample),
         )
 
     def _variance(self, count: int, total: float) -> float:

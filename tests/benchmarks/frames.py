@@ -87,9 +87,11 @@ def _request(path: Path) -> Any:
 
 
 def combined_perfkit(path: Path) -> Callable[[], Any]:
-    from perfkit.frames.sources import measure_combined
+    from perfkit.frames.sources import record_combined
+    from perfkit.frames.statistics import finish_each
 
-    return lambda: {name: found.hitches for name, found in measure_combined(_request(path))}
+    request = _request(path)
+    return lambda: {name: found.hitches for name, found in finish_each(record_combined(request))}
 
 
 def combined_decode(path: Path) -> Callable[[], Any]:
@@ -138,12 +140,18 @@ def combined_polars(path: Path) -> Callable[[], Any]:
 
 
 def logs_perfkit(path: Path) -> Callable[[], Any]:
-    from perfkit.frames.sources import LogRequest, measure_log
+    from perfkit.frames.sources import LogRequest, record_log
+    from perfkit.frames.statistics import finish_each
 
     requests = [
         LogRequest(path, log.name, "frame_ms", "ms", TARGETS_FPS) for log in sorted(path.iterdir())
     ]
-    return lambda: [measure_log(request).frames for request in requests]  # type: ignore[union-attr]
+
+    def work() -> list[int]:
+        records = ((request.name, record_log(request)) for request in requests)
+        return [found.frames for _, found in finish_each(records)]  # type: ignore[arg-type]
+
+    return work
 
 
 def logs_arrow(path: Path) -> Callable[[], Any]:

@@ -11,13 +11,26 @@ from perfkit.frames.dependence import (
     block_length,
     block_standard_error,
     halvings_for,
-    line_change,
+    line_changes,
     run_sums,
-    standard_error,
+    standard_errors,
 )
+from perfkit.frames.rows import stack
 from tests.reference import load_csv, load_json
 
 SERIES = ("ar1_phi07", "white_noise")
+
+
+def standard_error(runs, variance):
+    """One pass of a batch of one."""
+    errors, effective = standard_errors(stack([runs]), np.array([variance]))
+    return float(errors[0]), float(effective[0])
+
+
+def line_change(values, least=0.0):
+    """One series of a batch of one."""
+    change, chance = line_changes(stack([values]), least)
+    return float(change[0]), float(chance[0])
 
 
 @pytest.mark.parametrize("name", SERIES)
@@ -101,3 +114,14 @@ def test_line_change_tells_a_trend_from_a_wander():
     assert line_change(noise)[1] > 0.01
     assert line_change(np.cumsum(noise))[1] > 0.001
     assert line_change(noise, least=100.0)[1] == 1.0
+
+
+def test_a_series_does_not_depend_on_the_others_in_any_bit():
+    rng = np.random.default_rng(9)
+    series = [np.cumsum(rng.standard_normal(n)) for n in (257, 300, 412, 511, 512)]
+    together = stack(series)
+    errors, effective = standard_errors(together, np.ones(5))
+    change, chance = line_changes(together, 0.1)
+    for place, one in enumerate(series):
+        assert standard_error(one, 1.0) == (errors[place], effective[place])
+        assert line_change(one, 0.1) == (change[place], chance[place])

@@ -8,8 +8,17 @@ import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.frames import stream
-from perfkit.frames.order import Largest, Middle, place, quantile_again, value_at_rank
-from perfkit.frames.statistics import frame_statistics, tail_length, time_above
+from perfkit.frames.order import (
+    Largest,
+    Middle,
+    place,
+    quantile_again,
+    quantile_near,
+    value_at_rank,
+)
+from perfkit.frames.record import record_pass, tail_length, time_above
+from perfkit.frames.rows import ROWS
+from perfkit.frames.statistics import finish, finish_each, frame_statistics
 from perfkit.frames.stream import PassReader
 from tests.frames.make import clean_pass
 from tests.reference import load_json
@@ -22,7 +31,7 @@ def read_in_pieces(times, sizes, targets=(), **named):
         reader.add(times[start : start + size])
         start += size
     reader.add(times[start:])
-    return reader.finish(lambda: [times])
+    return finish([reader.finish(lambda: [times])])[0]
 
 
 def test_every_statistic_of_a_pass_worked_by_hand():
@@ -116,12 +125,37 @@ def test_a_pass_longer_than_memory_equals_the_whole_array(order):
 
 def test_time_above_counts_time_not_frames():
     times = np.array([10.0, 20.0, 30.0])
-    assert time_above(times, 20.0, 60.0) == 30.0
-    assert time_above(times, 5.0, 60.0) == 60.0
-    assert time_above(times, 30.0, 60.0) == 0.0
+    assert time_above(times, 20.0, 10.0, 60.0) == 30.0
+    assert time_above(times, 5.0, 10.0, 60.0) == 60.0
+    assert time_above(times, 30.0, 10.0, 60.0) == 0.0
     many = np.arange(1.0, 101.0)
-    assert time_above(many, 50.0, many.sum()) == sum(range(51, 101))
-    assert time_above(many, 95.0, many.sum()) == sum(range(96, 101))
+    assert time_above(many, 50.0, 1.0, many.sum()) == sum(range(51, 101))
+    assert time_above(many, 95.0, 1.0, many.sum()) == sum(range(96, 101))
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.95, 1.0])
+@pytest.mark.parametrize("kind", ["good", "low", "high", "one", "equal"])
+def test_a_quantile_is_exact_whatever_the_sample_suggests(kind, share):
+    rng = np.random.default_rng(11)
+    for count in (1, 2, 3, 50, 5_000):
+        values = np.round(rng.lognormal(2, 0.3, count), 2)
+        ordered = np.sort(values)
+        sample = {
+            "good": ordered[:: max(1, count // 200)],
+            "low": ordered[: count // 9 + 1],
+            "high": ordered[-(count // 9) - 1 :],
+            "one": ordered[:1],
+            "equal": np.repeat(ordered[count // 2], 300),
+        }[kind]
+        assert quantile_near(values, share, sample) == np.quantile(values, share)
+
+
+def test_a_pass_does_not_depend_on_the_others_in_any_bit():
+    rng = np.random.default_rng(12)
+    lengths = [*rng.integers(1, 3_000, ROWS), 1, 17, 20_000, 140_000]
+    records = [record_pass(clean_pass(rng, int(n)), (60.0,)) for n in lengths]
+    together = [found for _, found in finish_each(enumerate(records))]
+    assert [repr(found) for found in together] == [repr(finish([one])[0]) for one in records]
 
 
 def test_middle_says_when_it_cannot_tell():
