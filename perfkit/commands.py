@@ -105,11 +105,14 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
     client = _cluster(options.scheduler)
     analysis = analyse(study, client=client, progress=progress, kept=kept)
     with whole_folder(options.out, options.study) as folder:
-        progress.say("writing tables")
-        write_tables(analysis, folder / "tables")
-        progress.say("drawing figures")
+        progress.say("drawing figures, writing tables")
         figures = write_figures(
-            analysis, folder / "figures", progress, second=second, earlier=earlier
+            analysis,
+            folder / "figures",
+            progress,
+            second=second,
+            earlier=earlier,
+            meanwhile=lambda: write_tables(analysis, folder / "tables"),
         )
         progress.say("writing the page")
         write_report(analysis, figures, folder / "report.html")

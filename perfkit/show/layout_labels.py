@@ -1,10 +1,14 @@
 """Labels that keep clear of each other, of what is drawn, and of the edge."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from matplotlib.lines import Line2D
 
 from perfkit.show.layout import Box, Canvas
+
+SIDES = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, -1), (1, 1), (-1, -1), (-1, 1))
+"""Right, left, above, below, and between them."""
 
 
 @dataclass(slots=True)
@@ -24,8 +28,17 @@ class Labels:
     room: Box
     taken: list[Box]
 
-    def put(self, x: float, y: float, text: str, *, away: float = 18, face: str = "text") -> bool:
-        """Write `text` near a point at the first free place: right, left, above, below, further.
+    def put(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        away: float = 18,
+        face: str = "text",
+        sides: Sequence[tuple[int, int]] = SIDES,
+    ) -> bool:
+        """Write `text` near a point at the first free place, near ones first.
 
         A label that had to go far gets a thin line back to its point.
 
@@ -37,6 +50,8 @@ class Labels:
         away : float
             Clear distance from the point.
         face : {"text", "strong", "title"}
+        sides : sequence of (int, int)
+            Where to look first, across and down, each -1, 0 or 1.
 
         Returns
         -------
@@ -44,17 +59,9 @@ class Labels:
             False when there was no free place, and nothing is written.
         """
         wide, high = self.canvas.width(text, "small", face), 1.08 * self.canvas.size["small"]
-        for far in (away, 1.7 * away, 2.6 * away, 4 * away, 6 * away, 9 * away):
-            for across, down in (
-                (1, 0),
-                (-1, 0),
-                (0, -1),
-                (0, 1),
-                (1, -1),
-                (1, 1),
-                (-1, -1),
-                (-1, 1),
-            ):
+        for times in (1, 1.7, 2.6, 4, 6, 9):
+            far = times * away
+            for across, down in sides:
                 left = x + across * far * (0.75 if down else 1) - wide * (1 - across) / 2
                 middle = y + down * (far + high / 2)
                 box = Box(left, middle - high / 2, left + wide, middle + high / 2)

@@ -6,7 +6,7 @@ the interpreter's lock; a second process may draw beside this one.
 """
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -100,6 +100,7 @@ def write_figures(
     workers: int = 2,
     second: "Second | None" = None,
     earlier: "Earlier | None" = None,
+    meanwhile: Callable[[], object] = lambda: None,
 ) -> list[Still]:
     """Draw every chart that this study has data for.
 
@@ -117,6 +118,8 @@ def write_figures(
         A process that draws beside this one; see :func:`perfkit.show.second.second_drawer`.
     earlier : Earlier, optional
         A report by the same code: pictures of charts whose JSON is the same are taken from it.
+    meanwhile : callable, optional
+        Other work of this process, done once the second one has all that is to be drawn.
 
     Returns
     -------
@@ -127,6 +130,7 @@ def write_figures(
     page = study_page(analysis.study)
     with Easel(folder, workers, second) as easel:
         stills = [_prepare(chart, analysis, page, easel, looks, earlier) for chart in CHARTS]
+        meanwhile()
         for _ in progress.track(easel.draw(), easel.jobs, "figures"):
             pass
     return stills

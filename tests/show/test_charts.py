@@ -204,6 +204,36 @@ def test_rows_that_do_not_fit_are_counted() -> None:
     assert rows_named(said) + int(note.split()[1]) == 60
 
 
+ROWS = {"averages", "spread", "settings", "cards", "forecasts", "cost", "flip", "next"}
+
+
+@pytest.mark.parametrize("name", sorted(ROWS))
+@pytest.mark.parametrize("count", [2, 11, 30])
+def test_a_tall_page_cuts_no_name_of_usual_length(name: str, count: int) -> None:
+    usual = "Lantern {}, low" if name == "next" else "Lanterns of Ghye {}, medium"
+    on = page("tall")
+    figure = draw(CHART_OF[name], [usual.format(place) for place in range(count)], on)
+    size = on.sizes["label"] * 72 / figure.dpi
+    rows = [
+        text.get_text()
+        for text in texts(figure)
+        if text.get_fontsize() == pytest.approx(size) and text.get_position()[0] == SAFE
+    ]
+    notes = [text.get_text() for text in texts(figure) if "in the table" in text.get_text()]
+    assert not [row for row in rows if row.endswith("…")]
+    assert len(rows) >= min(count, 9)
+    left_out = sum(int(note.split()[1]) for note in notes)
+    assert len(rows) + left_out == count + (name == "flip")  # its frame has one build more
+
+
+def test_a_tall_page_tells_pairs_of_memory_apart() -> None:
+    frame = FRAMES["memory"](["one", "two", "three"]).assign(system="one")
+    with house():
+        figure = CHART_OF["memory"].draw(frame, page("tall"))
+    said = [text.get_text() for text in texts(figure)]
+    assert {"of three", "of two", "of one"} <= set(said)
+
+
 @pytest.mark.parametrize("count", [1, 12, 30])
 def test_a_wide_page_holds_thirty_rows(count: int) -> None:
     figure = draw(CHART_OF["averages"], named("plain", count), page("wide"))

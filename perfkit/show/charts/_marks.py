@@ -118,11 +118,11 @@ def link(panel: Panel, x: tuple[float, float], y: tuple[float, float], colour: s
 
 
 def upright(
-    panel: Panel, x: float, y: float, thick: float, colour: str, *, diamond: bool = False
+    panel: Panel, x: float, y: float, thick: float, colour: str, *, pixels: float = 0.0
 ) -> None:
-    """Mark a value on a level track: a short upright line, or a narrow diamond."""
-    if diamond:
-        look = point(panel.canvas, colour, "d", 26, False)
+    """Mark a value on a level track: a short upright line, or a narrow diamond of some pixels."""
+    if pixels:
+        look = point(panel.canvas, colour, "d", pixels, False)
         line = Line2D([x], [y], **look, zorder=5, clip_on=False, gid="mark")
     else:
         ends = [y - thick / 2, y + thick / 2]

@@ -10,7 +10,7 @@ from perfkit.show.style import fitted, plain
 GAP = 22.0
 THICKEST = 60.0
 CLOSE = 1.35
-"""Height of the closest rows of bars on a tall page, over the size of their names."""
+"""Height of the closest rows on a tall page, over the size of their names."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +34,24 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Slot:
-    """Where a row draws: panel, centre and thickness in its data units, and the row's number."""
+    """Where a row draws.
+
+    Attributes
+    ----------
+    panel : Panel
+    y, thick : float
+        Centre and thickness of its bar, in data units.
+    row : int
+        The row's number.
+    room : float
+        Height left for marks, in design pixels.
+    """
 
     panel: Panel
     y: float
     thick: float
     row: int
+    room: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +76,19 @@ def _least_pitch(canvas: Canvas) -> float:
     return 1.1 * label + 20 if canvas.page.tall else 1.36 * label
 
 
-def _most_rows(canvas: Canvas, names: Sequence[str], free: float, closest: float) -> int:
-    """Rows that one column holds; on a tall page closer ones where two would cut the names."""
+def _arranged(canvas: Canvas, names: Sequence[str], free: float) -> tuple[int, int]:
+    """Give the number of columns and the rows that each holds.
+
+    On a tall page a name is worth more than a row: where two columns would cut the names, closer
+    rows stand in one, and what does not fit there is counted.
+    """
     comfortable = max(1, math.floor(free / _least_pitch(canvas)))
-    close = math.floor(free / (closest * canvas.size["label"]))
+    if len(names) <= comfortable:
+        return 1, comfortable
     longest = max(canvas.width(plain(name)) for name in names)
-    cut = canvas.page.tall and longest > 0.35 * canvas.box.width
-    return close if cut and comfortable < len(names) <= close else comfortable
+    if canvas.page.tall and longest > 0.35 * canvas.box.width:
+        return 1, max(1, math.floor(free / (CLOSE * canvas.size["label"])))
+    return 2, comfortable
 
 
 def _free(canvas: Canvas, top: float) -> float:
@@ -84,12 +102,12 @@ def lay_rows(
     scale: Scale,
     top: float | None = None,
     *,
-    closest: float = math.inf,
+    under: Sequence[str] = (),
 ) -> list[Slot]:
     """Write names, numbers and axis, and say where each row's marks go.
 
-    Up to as many rows as fit stand in one column, more in two. Rows that fit in neither are left
-    out, and a line says how many.
+    Up to as many rows as fit stand in one column, more in two unless a tall page would cut their
+    names there. Rows that do not fit are left out, and a line says how many.
 
     Parameters
     ----------
@@ -100,9 +118,8 @@ def lay_rows(
     scale : Scale
     top : float, optional
         Where the rows begin; the top of the canvas's box unless given.
-    closest : float
-        Least height of a row over the size of its name, on a tall page where names would be cut in
-        two columns; such rows have no room for more than a thin bar.
+    under : sequence of str
+        What stands small under each name, on a tall page with room for it.
 
     Returns
     -------
@@ -112,8 +129,7 @@ def lay_rows(
     top = canvas.box.top if top is None else top
     if any(column.header for column in numbers):
         top += 1.3 * canvas.size["small"]
-    cap = _most_rows(canvas, names, _free(canvas, top), closest)
-    columns = 1 if len(names) <= cap else 2
+    columns, cap = _arranged(canvas, names, _free(canvas, top))
     shown = min(len(names), columns * cap)
     left_out = len(names) - shown
     if left_out:
@@ -129,7 +145,7 @@ def lay_rows(
         rows = range(column * each, min((column + 1) * each, shown))
         left = canvas.box.left + column * (wide + 2 * GAP)
         box = Box(left, top, left + wide, top + pitch * len(rows))
-        slots += _column(canvas, box, names, numbers, scale, rows)
+        slots += _column(canvas, box, names, numbers, scale, rows, under)
     if left_out:
         note = f"and {left_out} more in the table"
         y = top + pitch * each + 2.4 * canvas.size["small"]
@@ -143,9 +159,11 @@ def _without_crowding(
     """Give up secondary numbers, the first ones first, until names and tracks have room."""
     wide = (canvas.box.width - (columns - 1) * 2 * GAP) / columns
     longest = max(canvas.width(plain(name)) for name in names)
-    need = (
-        min(longest, 0.62 * wide) if canvas.page.tall else min(longest, 0.34 * wide) + 0.28 * wide
-    )
+    if canvas.page.tall:
+        alone = min(_number_edges(canvas, wide, numbers[-1:])) - GAP if numbers else wide
+        need = longest if longest <= alone else 0.62 * wide
+    else:
+        need = min(longest, 0.34 * wide) + 0.28 * wide
     while len(numbers) > 1 and not numbers[0].strong:
         left = min(_number_edges(canvas, wide, numbers))
         if need + GAP <= left:
@@ -161,26 +179,34 @@ def _column(
     numbers: Sequence[Numbers],
     scale: Scale,
     rows: range,
+    under: Sequence[str],
 ) -> list[Slot]:
     tall = canvas.page.tall
     pitch = box.height / len(rows)
     head = min(1.1 * canvas.size["label"], pitch - 16) if tall else 0.0
     edges = _number_edges(canvas, box.right, numbers)
     ends = min(edges, default=box.right + GAP) - GAP
+    first, small = head / 2, canvas.size["small"]
     if tall:
-        room, track = ends - box.left, Box(box.left, box.top, box.right, box.bottom)
+        room, track = box.width, Box(box.left, box.top, box.right, box.bottom)
+        under = under if pitch > head + 1.2 * small + 30 else ()
+        head += 1.2 * small if under else 0.0
     else:
+        under = ()
         longest = max(canvas.width(plain(names[row])) for row in rows)
         room = min(longest, 0.34 * box.width)
         track = Box(box.left + room + GAP, box.top, ends, box.bottom)
     panel = canvas.panel(track, (scale.low, scale.high), (len(rows), 0))
     _headers(canvas, box, numbers, edges)
-    thick = min(0.60 * (pitch - head), THICKEST)
+    thick = min(max(0.60 * (pitch - head), 14.0 if tall else 0.0), THICKEST)
     slots = []
     for place, row in enumerate(rows):
-        middle = box.top + pitch * place + (head / 2 if tall else pitch / 2)
-        name = fitted(plain(names[row]), canvas.size["label"], room)
-        canvas.text(box.left, middle, name)
+        middle = box.top + pitch * place + (first if tall else pitch / 2)
+        free = _left_of_numbers(canvas, box, numbers, row) if tall else room
+        canvas.text(box.left, middle, fitted(plain(names[row]), canvas.size["label"], free))
+        if under:
+            said = fitted(plain(under[row]), small, room)
+            canvas.text(box.left, middle + 1.2 * small, said, "small", tone="soft")
         for column, edge in zip(numbers, _rights(canvas, box.right, numbers), strict=True):
             tone = "ink" if column.strong else "soft"
             cell = canvas.text(
@@ -188,9 +214,17 @@ def _column(
             )
             cell.set_gid(f"number {row}")
         centre = place + (head / pitch + (1 - head / pitch) / 2 if tall else 0.5)
-        slots.append(Slot(panel, centre, thick / pitch, row))
+        slots.append(Slot(panel, centre, thick / pitch, row, pitch - head))
     _rules(panel, scale, slots, box)
     return slots
+
+
+def _left_of_numbers(canvas: Canvas, box: Box, numbers: Sequence[Numbers], row: int) -> float:
+    """Room of one row's name: up to the first of its own numbers."""
+    edges = _rights(canvas, box.right, numbers)
+    cells = [canvas.width(column.cells[row], "label", _face(column)) for column in numbers]
+    lefts = [edge - cell - GAP for edge, cell in zip(edges, cells, strict=True)]
+    return min(lefts, default=box.right) - box.left
 
 
 def _rules(panel: Panel, scale: Scale, slots: Sequence[Slot], box: Box) -> None:

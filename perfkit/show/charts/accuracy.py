@@ -162,7 +162,8 @@ def _name_farthest(panel: Panel, data: pd.DataFrame, off: pd.Series) -> None:
     labels = Labels(canvas, Box(room.left + 6, room.top, room.right, room.bottom - 6), taken)
     for place in off.abs().sort_values(ascending=False, kind="stable").index[:2]:
         row = data.loc[place]
-        text = f"{plain(row['gpu'], 30)}, {plain(row['workload'], 40)}"
+        text = plain(row["gpu"], 30)
+        text = text if canvas.page.tall else f"{text}, {plain(row['workload'], 40)}"
         text = fitted(text, canvas.size["small"], 0.4 * canvas.page.w)
         x, y = points[list(data.index).index(place)]
         labels.put(x, y, text)

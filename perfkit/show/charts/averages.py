@@ -16,7 +16,7 @@ from perfkit.show.charts._pick import (
     rows,
     size_phrase,
 )
-from perfkit.show.charts._rows import CLOSE, Numbers, lay_rows
+from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fps, plain
 
@@ -109,7 +109,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     ]
     scale = fps_scale(float(data["fps_most"].max()), page)
     hue = canvas.colour.first
-    slots = lay_rows(canvas, list(data["workload"]), numbers, scale, closest=CLOSE)
+    slots = lay_rows(canvas, list(data["workload"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         marks: list[Artist | None] = []
         if pd.isna(row.low_1pct_fps):
@@ -118,7 +118,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
             marks += [bar(slot.panel, 0, row.fps, slot.y, slot.thick, hue, "hatched")]
             marks += [bar(slot.panel, 0, row.low_1pct_fps, slot.y, slot.thick, hue)]
         ends = (row.fps_least, row.fps, row.fps_most)
-        marks += [spindle(slot.panel, *ends, slot.y, pixels=18)]
+        marks += [spindle(slot.panel, *ends, slot.y, pixels=min(18, slot.room))]
         for mark in filter(None, marks):
             mark.set_gid(f"{mark.get_gid()} {slot.row}")
     return canvas.figure

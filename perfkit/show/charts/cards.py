@@ -122,9 +122,19 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     return Words(
         TITLE,
         answer,
-        f"{behind}{size_phrase(data)}. Right: what limits the card.",
+        f"{behind}{size_phrase(data)}. {_limits(data, page)}.",
         (*sides, Key("taper", "Taper", f"{100 * LEVEL:.0f} % range", "soft")),
     )
+
+
+def _limits(data: pd.DataFrame, page: Page) -> str:
+    """Say where to read what limits the card; a tall page has no column for it."""
+    if not page.tall:
+        return "Right: what limits the card"
+    limits = data.loc[data["kind"] == "discrete", "limited_by"].replace("", "not known")
+    counts = limits.value_counts(sort=False)
+    said = ", ".join(f"{plain(limit, 30)} in {count}" for limit, count in counts.items())
+    return f"What limits the card: {said} of {len(limits)}"
 
 
 def draw(data: pd.DataFrame, page: Page) -> Figure:
@@ -157,6 +167,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
             spindle(slot.panel, side.fps_low, side.fps, side.fps_high, slot.y, colour=colour)
             dot(
                 slot.panel, side.fps, slot.y, colour,
-                shape=SHAPES[side.kind], hollow=side.basis == "predicted",
+                shape=SHAPES[side.kind], pixels=min(22, slot.room),
+                hollow=side.basis == "predicted",
             )  # fmt: skip
     return canvas.figure

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from perfkit.defaults import LEVEL
 from perfkit.show.charts._marks import bar, spindle
 from perfkit.show.charts._pick import largest, nice_ticks, rows, size_phrase, workloads_phrase
-from perfkit.show.charts._rows import CLOSE, Numbers, Scale, lay_rows
+from perfkit.show.charts._rows import Numbers, Scale, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fps, number, plain
 
@@ -105,9 +105,10 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     top = largest(data, "cost_per_frame", "cost_high")
     ticks = [tick for tick in nice_ticks(top) if tick <= top]
     scale = Scale(0.0, top * 1.02, tuple(ticks), tuple(f"{tick:g}" for tick in ticks))
-    slots = lay_rows(canvas, list(data["build"]), numbers, scale, closest=CLOSE)
+    slots = lay_rows(canvas, list(data["build"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         look = KEYS[row.basis].look
         bar(slot.panel, 0, row.cost_per_frame, slot.y, slot.thick, canvas.colour.first, look)
-        spindle(slot.panel, row.cost_low, row.cost_per_frame, row.cost_high, slot.y, pixels=18)
+        ends, thick = (row.cost_low, row.cost_per_frame, row.cost_high), min(18, slot.room)
+        spindle(slot.panel, *ends, slot.y, pixels=thick)
     return canvas.figure

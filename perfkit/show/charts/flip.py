@@ -98,7 +98,8 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     scale = Scale(0.0, top * 1.03, tuple(ticks), tuple(f"{tick:,.0f}" for tick in ticks))
     slots = lay_rows(canvas, list(data["build"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
+        size = min(22, slot.room)
         link(slot.panel, (row.flips_at, row.price), (slot.y, slot.y), canvas.colour.soft)
-        dot(slot.panel, row.flips_at, slot.y, canvas.colour.second, shape="<", pixels=24)
-        dot(slot.panel, row.price, slot.y, canvas.colour.first)
+        dot(slot.panel, row.flips_at, slot.y, canvas.colour.second, shape="<", pixels=size)
+        dot(slot.panel, row.price, slot.y, canvas.colour.first, pixels=size)
     return canvas.figure

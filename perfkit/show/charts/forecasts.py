@@ -94,7 +94,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     slots = lay_rows(canvas, list(data["workload"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         ends = (row.pred_low, row.fps, row.pred_high)
-        spindle(slot.panel, *ends, slot.y, pixels=26, colour=canvas.colour.first)
+        spindle(slot.panel, *ends, slot.y, pixels=min(26, slot.room), colour=canvas.colour.first)
         shape, hue = ("o", canvas.colour.ink) if row.inside else ("X", canvas.colour.second)
-        dot(slot.panel, row.measured, slot.y, hue, shape=shape)
+        dot(slot.panel, row.measured, slot.y, hue, shape=shape, pixels=min(22, slot.room))
     return canvas.figure

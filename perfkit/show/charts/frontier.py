@@ -17,7 +17,7 @@ from perfkit.show.charts._pick import (
     workloads_phrase,
 )
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
-from perfkit.show.layout_labels import Labels
+from perfkit.show.layout_labels import SIDES, Labels
 from perfkit.show.style import Page, fitted, fps, plain
 
 if TYPE_CHECKING:
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 NAME = "frontier"
 TITLE = "Which builds are worth their price?"
+
+_OUTWARD = sorted(SIDES, key=lambda side: side[0] + side[1])
+"""Above and left of the frontier nothing else stands, and a tall page has its room there."""
 
 
 def data(analysis: "Analysis") -> pd.DataFrame:
@@ -114,10 +117,17 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         heights = [panel.py(end) for end in ends if end == end]
         labels.taken.append(Box(x - 6, min(heights), x + 6, max(heights)))
         labels.taken.append(Box(x - 14, heights[-1] - 14, x + 14, heights[-1] + 14))
+    outward = _OUTWARD if page.tall else SIDES
     for row in rows(data.sort_values("unbeaten", ascending=False, kind="stable")):
-        name = fitted(plain(row.build), small, 0.38 * canvas.page.w)
-        text = f"{name}  {fps(row.fps)}"
-        labels.put(panel.px(row.price), panel.py(row.fps), text, away=22)
+        name = fitted(plain(row.build), small, (0.5 if page.tall else 0.38) * canvas.page.w)
+        text = name if page.tall else f"{name}  {fps(row.fps)}"
+        labels.put(
+            panel.px(row.price),
+            panel.py(row.fps),
+            text,
+            away=22,
+            sides=outward if row.unbeaten else SIDES,
+        )
     return canvas.figure
 
 

@@ -92,16 +92,17 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     matplotlib.figure.Figure
     """
     canvas = Canvas(page, words(data, page))
-    names = [fitted(plain(name), canvas.size["label"], 0.2 * page.w) for name in data["against"]]
+    against = [fitted(plain(name), canvas.size["label"], 0.2 * page.w) for name in data["against"]]
     numbers = [
-        Numbers("against", tuple(names)),
+        *([] if page.tall else [Numbers("against", tuple(against))]),
         Numbers("bandwidth", tuple(f"{value:.0f} %" for value in data["bandwidth_pct"])),
         Numbers("FPS", tuple(f"{value:.0f} %" for value in data["kept_pct"]), True),
     ]
     top = max(largest(data, "kept_pct", "kept_high"), 100.0)
     ticks = [tick for tick in nice_ticks(top) if tick <= top]
     scale = Scale(0.0, top * 1.02, tuple(ticks), tuple(f"{tick:.0f} %" for tick in ticks))
-    slots = lay_rows(canvas, list(data["system"]), numbers, scale)
+    under = [f"of {plain(name)}" for name in data["against"]]
+    slots = lay_rows(canvas, list(data["system"]), numbers, scale, under=under)
     for slot, row in zip(slots, rows(data), strict=False):
         look = LOOKS.get(row.basis, "hollow")
         bar(slot.panel, 0, row.kept_pct, slot.y, slot.thick, canvas.colour.first, look)

@@ -7,7 +7,7 @@ from matplotlib.figure import Figure
 
 from perfkit.show.charts._marks import bar
 from perfkit.show.charts._pick import largest, nice_ticks, rows
-from perfkit.show.charts._rows import CLOSE, Numbers, Scale, lay_rows
+from perfkit.show.charts._rows import Numbers, Scale, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, number, plain
 
@@ -83,7 +83,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     ticks = [tick for tick in nice_ticks(top) if tick <= top]
     scale = Scale(0.0, top * 1.03, tuple(ticks), tuple(f"{tick:g}" for tick in ticks))
     names = [f"{plain(row.gpu, 30)}: {plain(row.workload, 60)}" for row in rows(data)]
-    slots = lay_rows(canvas, names, numbers, scale, closest=CLOSE)
+    slots = lay_rows(canvas, names, numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         look = "solid" if row.at_hand == "yes" else "hollow"
         width = row.narrows_pct_per_minute

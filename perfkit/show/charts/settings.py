@@ -102,5 +102,12 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     for slot, workload in zip(slots, games["workload"], strict=False):
         for row in rows(data[data["workload"] == workload]):
             hue = canvas.colour.first if row.enough else canvas.colour.second
-            dot(slot.panel, row.render_scale, slot.y, hue, hollow=not row.enough)
+            dot(
+                slot.panel,
+                row.render_scale,
+                slot.y,
+                hue,
+                pixels=min(22, slot.room),
+                hollow=not row.enough,
+            )
     return canvas.figure

@@ -139,5 +139,12 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
             )
         )  # fmt: skip
         upright(slot.panel, row.median_ms, slot.y, slot.thick, canvas.colour.ink)
-        upright(slot.panel, row.p99_ms, slot.y, slot.thick, canvas.colour.second, diamond=True)
+        upright(
+            slot.panel,
+            row.p99_ms,
+            slot.y,
+            slot.thick,
+            canvas.colour.second,
+            pixels=min(26, slot.room),
+        )
     return canvas.figure

@@ -108,12 +108,15 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     panel = canvas.panel(box, (0, seconds), (0, top))
     _rules(canvas, panel, page, seconds, top)
     strokes(panel, data)
-    labels = Labels(canvas, Box(box.left, box.top - small, box.right, box.bottom), [])
+    lines = [panel.py(1000 / goal) for goal in page.goals_fps]
+    taken = [Box(box.left, y - 2, box.right, y + 2) for y in lines]
+    labels = Labels(canvas, Box(box.left, box.top - small, box.right, box.bottom), taken)
     worst = data[data["hitch"]].nlargest(12 if page.tall else 24, "frame_ms")
     for row in rows(worst):
         x, y = panel.px(row.at_s), panel.py(row.frame_ms) - 16
         dot(panel, row.at_s, row.frame_ms + 16 * top / box.height, canvas.colour.second, shape="v")
         labels.taken.append(Box(x - 11, y - 11, x + 11, y + 11))
+        labels.taken.append(Box(x - 4, y, x + 4, box.bottom))
     for row in rows(worst.head(3)):
         text = f"{number(row.frame_ms, 2)} ms"
         labels.put(panel.px(row.at_s), panel.py(row.frame_ms) - 16, text, face="strong")
