@@ -14,6 +14,7 @@ from perfkit.show.explorer import payload
 from perfkit.show.manifest import versions
 from perfkit.show.report_further import further_columns
 from perfkit.show.report_html import Part, document, stranger, visible
+from perfkit.show.report_night import night_filter
 from perfkit.show.report_sheets import Sheet, sheet
 from perfkit.show.report_tables import (
     claim_columns,
@@ -151,7 +152,8 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
     }
     filled = [part for part in parts if part is not None]
     settings = analysis.study.settings
-    return document(settings.title, _header(analysis), filled, _footer(analysis), data)
+    header = night_filter() + _header(analysis)
+    return document(settings.title, header, filled, _footer(analysis), data)
 
 
 def _sheets(analysis: "Analysis") -> dict[str, Sheet]:

@@ -21,6 +21,7 @@ from perfkit.show.report_html import page_part
 from perfkit.show.stills import Still
 from perfkit.show.tables import all_tables, write_tables
 from tests.show.browser import chromium
+from tests.show.changes import CHANGES, large_payload
 from tests.show.hostile import BUILDS, GAMES, TITLE, hostile_study
 
 pytestmark = pytest.mark.browser
@@ -378,43 +379,10 @@ def test_numbers_are_spelled_as_in_every_csv(module):
     assert module.evaluate("a => a.map(m.safeText)", texts) == [safe_text(text) for text in texts]
 
 
-@pytest.mark.slow
-def test_a_change_takes_less_than_a_tenth_of_a_second(module):
-    """Twelve builds and games, 4,000 draws: table and chart, fastest of ten on a shared box."""
-    count, builds, games = 4000, 12, 12
-    draws = np.random.default_rng(1).normal(0, 0.05, (builds, games, count)).astype("<f4")
-    data = {
-        "builds": [{"name": f"b{b}", "price": 400 + 50 * b, "reason": ""} for b in range(builds)],
-        "workloads": [{"name": f"w{w}", "weight": 1} for w in range(games)],
-        "fps": [[40.0 + 5 * b + w for w in range(games)] for b in range(builds)],
-        "basis": [["measured"] * games] * builds,
-        "passes": [[3] * games] * builds,
-        "draws": base64.b64encode(draws.tobytes()).decode(),
-        "count": count,
-        "level": 0.9,
-        "half": 0.5,
-        "goals": [60],
-        "currency": "EUR",
-        "caption": "",
-    }
-    times = module.evaluate(
-        """(data) => {
-            const get = (key) => (key === "payload" ? data : {});
-            const model = { get, set() {}, save_changes() {} };
-            document.body.replaceChildren();
-            m.render({ model, el: document.body });
-            const slider = document.querySelector("input[type=range]");
-            return Array.from({ length: 10 }, (_, i) => {
-                slider.value = 100 + 5 * i;
-                const start = performance.now();
-                slider.dispatchEvent(new Event("input"));
-                document.body.getBoundingClientRect();
-                return performance.now() - start;
-            });
-        }""",
-        data,
-    )
-    assert min(times) < 100
+def test_table_and_chart_follow_before_a_change_returns(module):
+    times, shown, _ = module.evaluate(CHANGES, large_payload())
+    assert len(times) == len({tuple(one) for one in shown}) == 10
+    assert [price for price, _, _ in shown] == [f"{100 + 5 * turn}" for turn in range(10)]
 
 
 @pytest.mark.parametrize(("width", "scheme"), PAIRS)
