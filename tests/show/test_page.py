@@ -435,6 +435,9 @@ def test_print_leaves_the_controls_out_and_opens_what_is_short(opened):
     for hidden in ("nav", ".tools", ".pk-controls"):
         assert not page.locator(hidden).first.is_visible()
     assert page.locator(".pk-table").is_visible()
+    page.set_viewport_size({"width": 700, "height": 990})  # between the margins of A4 at 96 dpi
+    table = page.locator(".pk-table").bounding_box()
+    assert table["x"] + table["width"] <= 700
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     assert page.locator("details.prints:not([open])").count() == 0
     assert page.pdf()[:5] == b"%PDF-"
