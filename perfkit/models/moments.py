@@ -113,7 +113,14 @@ def subset_moments(cells: Cells, kept: BoolArray) -> Moments:
 
 def kept_without(cells: Cells, without: list[IntArray]) -> BoolArray:
     """Which GPUs remain when some are left out, shape (m, D)."""
-    return np.array([~np.isin(cells.gpus, gone) for gone in without], dtype=bool)
+    gpus = cells.gpus
+    kept = np.ones((len(without), len(gpus)), dtype=bool)
+    codes = np.concatenate([np.array([], dtype=np.intp), *without])
+    fit = np.repeat(np.arange(len(without)), [len(gone) for gone in without])
+    place = np.minimum(np.searchsorted(gpus, codes), len(gpus) - 1)
+    measured = gpus[place] == codes
+    kept[fit[measured], place[measured]] = False
+    return kept
 
 
 def least_change(matrix: FloatArray, vector: FloatArray, open_share: float) -> FloatArray:

@@ -37,33 +37,47 @@ def _solve(gram: FloatArray, product: FloatArray, passive: BoolArray) -> FloatAr
     return x
 
 
-def _block(gram: FloatArray, product: FloatArray) -> FloatArray:
+def _look(
+    gram: FloatArray, product: FloatArray, passive: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Solutions with all but `passive` unknowns at zero, and the slopes there."""
+    x, slope = np.empty_like(product), np.empty_like(product)
+    for first in range(0, product.shape[1], BLOCK):
+        some = slice(first, first + BLOCK)
+        here = gram[..., some]
+        x[:, some] = _solve(here, product[:, some], passive[:, some])
+        np.einsum("ijm,jm->im", here, x[:, some], out=slope[:, some])
+    return x, slope - product
+
+
+def _settle(gram: FloatArray, product: FloatArray) -> FloatArray:
+    """Exchange until no condition is broken; problems along the last axis."""
     size, count = product.shape
-    slack = SLACK * np.abs(product).max(axis=0, initial=0.0)
-    result = np.zeros((size, count))
-    passive = np.ones((size, count), dtype=bool)
+    slack = -SLACK * np.abs(product).max(axis=0, initial=0.0)
+    result, passive = np.zeros((size, count)), np.ones((size, count), dtype=bool)
     best, patience = np.full(count, size + 1), np.full(count, PATIENCE)
     live = np.arange(count)
     for _ in range(STEPS):
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            x = _solve(gram, product, passive)
+            x, slope = _look(gram, product, passive)
         if not np.isfinite(x).all():
             break
-        slope = (gram * x).sum(axis=1) - product
-        broken = np.where(passive, x < -slack, slope < -slack)
-        result[:, live] = np.where(passive, x, 0.0)
+        broken = np.where(passive, x, slope) < slack
+        result[:, live] = x
         number = broken.sum(axis=0)
-        going = number > 0
-        if not going.any():
+        going = np.flatnonzero(number)
+        if not len(going):
             return np.maximum(result, 0.0)
-        live, gram, product, slack = live[going], gram[..., going], product[:, going], slack[going]
-        passive, broken, number = passive[:, going], broken[:, going], number[going]
+        live, slack = live[going], slack[going]
+        gram, product = gram.take(going, axis=-1), product.take(going, axis=-1)
+        passive, broken = passive.take(going, axis=-1), broken.take(going, axis=-1)
+        number = number[going]
         fewer = number < best[going]
         best = np.where(fewer, number, best[going])
         patience = np.where(fewer, PATIENCE, patience[going] - 1)
         last = size - 1 - np.argmax(broken[::-1], axis=0)
         one = np.arange(size)[:, None] == last
-        passive ^= np.where(patience > 0, broken, one)
+        passive = passive ^ np.where(patience > 0, broken, one)
     raise ArithmeticError("non-negative least squares did not settle: columns are not independent")
 
 
@@ -98,8 +112,4 @@ def nonneg_least_squares(gram: FloatArray, product: FloatArray) -> FloatArray:
     length = np.where(length > 0, length, 1.0)
     scaled = np.ascontiguousarray(np.moveaxis(gram / length[:, :, None] / length[:, None], 0, -1))
     goal = np.ascontiguousarray((product / length).T)
-    parts = [
-        _block(scaled[..., k : k + BLOCK], goal[:, k : k + BLOCK])
-        for k in range(0, len(gram), BLOCK)
-    ]
-    return np.concatenate(parts, axis=1).T / length if parts else np.zeros_like(product)
+    return _settle(scaled, goal).T / length

@@ -13,25 +13,17 @@ import numpy as np
 import pandas as pd
 
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
-from perfkit.models.moments import (
-    PAIRS,
-    UNFOLD,
-    cell_sums,
-    kept_without,
-    least_change,
-    subset_moments,
-)
+from perfkit.models.moments import SIZE, kept_without, least_change, subset_moments
 from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.row_index import (
+    FLAT,
+    OPEN,
+    USUAL_SLOPES,
+    error_index,
+    left_out_index,
+    row_index,
+)
 from perfkit.models.words import gain_sentence
-
-USUAL_SLOPES = np.array([0.5, 0.4, -0.7, 0.1])
-"""Slopes that hold in directions the data leave open (common practice, no source)."""
-
-OPEN = 1e-5
-"""A direction with less than this share of the largest singular value counts as left open."""
-
-FLAT = 1e-12
-"""A log that varies less than this does not vary."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,33 +36,58 @@ class PowerLaw(Family):
         Where columns vary together (or not at all) the slopes stay, in those directions only, at
         `USUAL_SLOPES`; where the data determine the slopes this is ordinary least squares.
         """
-        workload = cells.rows.workload
-        size = len(cells.rows.names.workloads)
-        count = np.bincount(workload, minlength=size).astype(float)
-        with np.errstate(invalid="ignore"):
-            design = logs(cells.rows)
-            mean_x = np.column_stack(
-                [np.bincount(workload, column, size) / count for column in design.T]
-            )
-            mean_y = np.bincount(workload, cells.log_fps, size) / count
-        centred = design - mean_x[workload]
-        usual = cells.log_fps - mean_y[workload] - centred @ USUAL_SLOPES
-        slopes = USUAL_SLOPES + np.linalg.lstsq(centred, usual, rcond=OPEN)[0]
-        return PowerLawFit(cells, slopes, mean_y - mean_x @ slopes)
+        index = row_index(cells.rows)
+        said = cells.log_fps.take(index.place)
+        pull = index.products(index.turned, said) @ index.back.T
+        slopes = index.rest + pull.sum(axis=0)
+        level = index.by_workload(said) / index.number
+        return PowerLawFit(cells, slopes, level - index.mean @ slopes, pull)
 
     def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
         """Subtract cross-products instead of refitting."""
-        slopes, intercepts = lines_without(cells, kept_without(cells, without))
+        kept = kept_without(cells, without)
+        if (kept.sum(axis=1) == kept.shape[1] - 1).all() and len(kept):
+            gone = np.argmin(kept, axis=1)
+            slopes, level = (each[gone] for each in lines_without_each(cells))
+            intercepts = level - slopes @ row_index(cells.rows).mean.T
+        else:
+            slopes, intercepts = lines_without(cells, kept)
         return list(intercepts[:, rows.workload] + slopes @ logs(rows).T)
 
     def left_out_each(self, cells: Cells) -> FloatArray:
         """Subtract cross-products, and predict each cell by its own fit only."""
-        count = len(cells.gpus)
-        if count < 2:
+        index = row_index(cells.rows)
+        if len(index.gpus) < 2:
             return np.full(len(cells), np.nan)
-        slopes, intercepts = lines_without(cells, ~np.eye(count, dtype=bool))
-        own, x = np.searchsorted(cells.gpus, cells.rows.gpu), logs(cells.rows)
-        return np.asarray(intercepts[own, cells.rows.workload] + (slopes[own] * x).sum(axis=1))
+        slopes, level = lines_without_each(cells)
+        left = left_out_index(cells.rows)
+        owned = slopes if len(left.owner) == len(slopes) else slopes[left.owner]
+        said = level.take(left.cell) + (owned[:, None] @ index.centred)[:, 0]
+        return said.take(index.home)
+
+
+def lines_without_each(cells: Cells) -> tuple[FloatArray, FloatArray]:
+    """Fit without each of D GPUs in turn.
+
+    Parameters
+    ----------
+    cells : Cells
+        Of at least two GPUs.
+
+    Returns
+    -------
+    slopes : ndarray, shape (D, 4)
+    level : ndarray, shape (D, W)
+        Log FPS where all logs are at their workload's mean over all cells; NaN for workloads that
+        a fit never saw.
+    """
+    index, left = row_index(cells.rows), left_out_index(cells.rows)
+    said = cells.log_fps.take(index.place)
+    own = np.concatenate([index.products(index.centred, said), index.by_both(said)], axis=1)
+    others = own.sum(axis=0) - own
+    slopes = left.rest + (left.solve @ others[..., None])[..., 0]
+    away = (left.away @ slopes[..., None])[..., 0]
+    return slopes, others[:, SIZE:] / left.count - away
 
 
 def lines_without(cells: Cells, kept: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -108,11 +125,14 @@ class PowerLawFit(Fitted):
         Elasticities of FPS, in the order of `perfkit.models.ranges.VARIABLES`.
     intercepts : ndarray, shape (workloads,)
         NaN for workloads it never saw.
+    pull : ndarray, shape (D, 4)
+        What the cells of each GPU add to the slopes.
     """
 
     cells: Cells
     slopes: FloatArray
     intercepts: FloatArray
+    pull: FloatArray
 
     def log_fps(self, rows: Rows) -> FloatArray:
         """Evaluate the line."""
@@ -125,29 +145,10 @@ class PowerLawFit(Fitted):
         NaN for variables that did not vary, and for all where there are too few GPUs or the
         slopes are not determined.
         """
-        sums = cell_sums(self.cells)
-        count = sums.first[0].sum(axis=1)
-        mean = sums.first[1:].sum(axis=2) / np.maximum(count, 1.0)
-        first, middle = sums.first[1:], mean[..., None]
-        # Products about the workload's mean, of each GPU.
-        left, right = PAIRS
-        centred = sums.second - middle[left] * first[right] - first[left] * middle[right]
-        by_gpu = (centred + middle[left] * middle[right] * sums.first[0]).sum(axis=1)[UNFOLD]
-        gram = by_gpu[:-1, :-1].sum(axis=2)
-        varies = np.diagonal(gram) > FLAT**2 * len(self.cells)
-        errors = np.full(len(VARIABLES), np.nan)
-        width, cells, gpus = int(varies.sum()), len(self.cells), by_gpu.shape[2]
-        parameters = width + int(np.sum(count > 0))
-        if not width or gpus <= width or cells <= parameters:
-            return errors
-        matrix = gram[np.ix_(varies, varies)]
-        value, basis = np.linalg.eigh(matrix)
-        if value[0] <= OPEN**2 * value[-1]:
-            return errors
-        scores = by_gpu[:-1, -1] - np.einsum("ijg,j->ig", by_gpu[:-1, :-1], self.slopes)
-        half = (basis / value) @ basis.T @ scores[varies]
-        correction = gpus / (gpus - 1) * (cells - 1) / (cells - parameters)
-        errors[varies] = np.sqrt(correction * np.square(half).sum(axis=1))
+        index = error_index(self.cells.rows)
+        line = np.concatenate([self.intercepts.take(index.ran), self.slopes])
+        half = (self.pull.ravel() - index.explained @ line).reshape(self.pull.shape)
+        errors: FloatArray = np.sqrt(index.correction * np.square(half).sum(axis=0))
         return errors
 
     def regression(self) -> Any:

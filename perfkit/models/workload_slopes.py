@@ -17,9 +17,9 @@ from perfkit.models.cross_products import products
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import SIZE, cell_sums, kept_without
 from perfkit.models.new_group import NewGpu, gpu_dof, line_error
-from perfkit.models.power_law import USUAL_SLOPES
 from perfkit.models.ranges import VARIABLES, logs
 from perfkit.models.reml import fit_reml
+from perfkit.models.row_index import USUAL_SLOPES
 from perfkit.models.words import gain_sentence
 
 LEAST_WORKLOADS = 5

@@ -6,8 +6,9 @@ import pytest
 from statsmodels.formula.api import ols
 
 from perfkit.models.family import Family
-from perfkit.models.power_law import USUAL_SLOPES, PowerLaw
+from perfkit.models.power_law import PowerLaw
 from perfkit.models.ranges import VARIABLES
+from perfkit.models.row_index import USUAL_SLOPES, row_index
 from perfkit.models.workload_slopes import WorkloadSlopes
 from tests.models.worlds import cells_of, world
 
@@ -59,6 +60,50 @@ def test_subtracting_equals_refitting(family):
     quick = family.left_out(cells, without)
     slow = Family.left_out(family, cells, without)
     np.testing.assert_allclose(quick, slow, rtol=1e-11)
+
+
+def uneven():
+    """Cells of which some GPUs have many and some few, and one workload ran on one GPU only."""
+    w = world(9, gpus=9, workloads=5, systems=3)
+    cells = cells_of(w)
+    gpu, size, workload = cells.rows.gpu, cells.rows.drawn_mpx, cells.rows.workload
+    rare = (gpu > 3) & (size > size.min())
+    alone = (workload == 2) & (gpu != 1)
+    return cells.take(np.flatnonzero(~rare & ~alone)[::-1])
+
+
+def test_uneven_rows_are_sorted_into_chunks_and_back():
+    cells = uneven()
+    index = row_index(cells.rows)
+    assert len(index.place) > len(index.gpus)
+    assert (index.place.ravel()[index.home] == np.arange(len(cells))).all()
+    assert index.place.size < 2 * len(cells) + len(index.place)
+    turned = np.swapaxes(index.turned, 1, 2).reshape(-1, 4)
+    np.testing.assert_allclose(turned.T @ turned, np.eye(4), atol=1e-12)
+
+
+def test_uneven_rows_give_the_errors_of_statsmodels():
+    cells = uneven()
+    fitted, frame = PowerLaw("power law").fit(cells), frame_of(cells)
+    reference = ols("y ~ c + b + p + s + C(w)", frame).fit(
+        cov_type="cluster", cov_kwds={"groups": frame["g"]}
+    )
+    names = ["c", "b", "p", "s"]
+    np.testing.assert_allclose(fitted.slopes, reference.params[names], rtol=1e-11)
+    np.testing.assert_allclose(fitted.clustered(), reference.bse[names], rtol=1e-10)
+
+
+@pytest.mark.parametrize("made", [uneven, lambda: cells_of(world(5, gpus=6, workloads=7))])
+def test_leaving_out_each_gpu_equals_refitting(made):
+    cells, family = made(), PowerLaw("power law")
+    slow = Family.left_out_each(family, cells)
+    np.testing.assert_allclose(family.left_out_each(cells), slow, rtol=1e-11)
+    # A workload that ran on one GPU only has no number without it.
+    assert np.isnan(slow).any() == (made is uneven)
+    each = [np.array([code]) for code in (3, 0)]
+    np.testing.assert_allclose(
+        family.left_out(cells, each), Family.left_out(family, cells, each), rtol=1e-11
+    )
 
 
 def test_open_directions_stay_at_the_usual_slopes():
