@@ -24,6 +24,7 @@ from perfkit.frames.stream import WHOLE, PassReader
 ID_COLUMN = "pass_id"
 _BATCH_ROWS = 1 << 15
 _HELD_FRAMES = 1 << 22
+_LONGEST_NAME = 4 * 131_072  # bytes of the longest cell that passes.csv can have
 
 Pieces = Iterator[tuple[str, Floats]]
 
@@ -163,10 +164,16 @@ def _stretches(ids: pa.Array, first_row: int) -> Iterator[tuple[str, int, int]]:
         return
     edges = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), len(codes)]
     for start, stop in itertools.pairwise(edges):
-        yield _name(coded.dictionary[int(codes[start])]), start, stop
+        yield _name(coded.dictionary, int(codes[start])), start, stop
 
 
-def _name(value: pa.Scalar) -> str:
+def _name(names: pa.Array, code: int) -> str:
+    if not 0 <= code < len(names):  # Arrow believes the file
+        raise unreadable_parquet(ValueError("a pass id outside its dictionary"))
+    value = names[code]
+    if not pa.types.is_integer(value.type) and value.as_buffer().size > _LONGEST_NAME:
+        allowed = f"a pass id has at most {_LONGEST_NAME:,} bytes"
+        raise BadLog(None, ID_COLUMN, "a longer one", allowed)
     try:
         return str(value.as_py())
     except UnicodeDecodeError:

@@ -21,6 +21,7 @@ from perfkit.frames.logs import (
     read_parquet_blocks,
 )
 from perfkit.frames.order import Floats
+from perfkit.frames.pages import check_pages
 from perfkit.frames.record import PassRecord
 from perfkit.frames.statistics import FrameStatistics, finish
 from perfkit.frames.stream import PassReader
@@ -124,6 +125,7 @@ def _open_rows(request: LogRequest, dictionary: str) -> Iterator[pq.ParquetFile]
                 f"a Parquet log may have {PARQUET_FRAMES:,} rows",
                 "split it",
             )
+        check_pages(stream.fileno(), file, (request.column, dictionary))
         yield file
 
 
