@@ -11,7 +11,8 @@ import pytest
 from perfkit.frames import pages
 from perfkit.frames.logs import BadLog, open_parquet
 from perfkit.frames.pages import check_pages
-from perfkit.frames.sources import LogRequest, measure_combined, measure_log
+from perfkit.frames.sources import LogRequest, measure_log, record_combined
+from perfkit.frames.statistics import finish_each
 from tests.frames.make import parquet_log
 
 IDS = pa.array([f"pass {n // 700}" for n in range(7_000)])
@@ -51,7 +52,7 @@ def test_good_files_of_every_codec_and_version_pass(codec, version, dictionary, 
     )
     check(path)
     request = LogRequest(tmp_path, "x.parquet", "frame_ms", "ms", ())
-    assert sum(found.frames for _, found in measure_combined(request)) == 7_000
+    assert sum(found.frames for _, found in finish_each(record_combined(request))) == 7_000
 
 
 def test_each_page_is_counted(tmp_path, monkeypatch):
@@ -74,9 +75,10 @@ def test_the_largest_page_is_the_last_that_passes(tmp_path, monkeypatch):
 
 
 def test_a_page_that_unpacks_to_gigabytes_is_refused_unread(tmp_path):
-    name = "x" * (pages.PAGE_BYTES // 4)
-    table = pa.table({"pass_id": [name] * 5, "frame_ms": [16.0] * 5})
-    path = written(tmp_path, table, use_dictionary=False, compression="zstd")
+    table = pa.table({"pass_id": ["x" * pages.PAGE_BYTES], "frame_ms": [16.0]})
+    path = written(
+        tmp_path, table, use_dictionary=False, compression="zstd", write_statistics=False
+    )
     assert path.stat().st_size < 2**20
     with pytest.raises(BadLog, match="may unpack to 134,217,728 bytes"):
         check(path)
@@ -93,7 +95,7 @@ def test_a_name_longer_than_any_cell_is_refused(tmp_path):
     written(tmp_path, table)
     request = LogRequest(tmp_path, "x.parquet", "frame_ms", "ms", ())
     with pytest.raises(BadLog, match="at most 524,288 bytes"):
-        list(measure_combined(request))
+        list(finish_each(record_combined(request)))
 
 
 def test_a_claimed_page_beyond_its_column_is_refused(tmp_path):
@@ -113,13 +115,13 @@ def test_every_single_damaged_byte_is_measured_or_told(tmp_path):
     data = bytearray(target.getvalue())
     request = LogRequest(tmp_path, "x.parquet", "frame_ms", "ms", ())
     refused = 0
-    for place, flip in itertools.product(range(len(data)), (0x01, 0x80)):
-        data[place] ^= flip
+    for place in range(len(data)):
+        data[place] ^= 1
         (tmp_path / "x.parquet").write_bytes(data)
-        data[place] ^= flip
+        data[place] ^= 1
         found = measure_log(request)
         try:
-            list(measure_combined(request))
+            list(finish_each(record_combined(request)))
         except BadLog:
             refused += 1
         assert isinstance(found, BadLog) or found.frames > 0
