@@ -75,6 +75,7 @@ def parser() -> argparse.ArgumentParser:
     changes = command("changes", "say what moved between two reports, and why")
     changes.add_argument("old_out", metavar="OLD_OUT", type=_path)
     changes.add_argument("new_out", metavar="NEW_OUT", type=_path)
+    changes.add_argument("--out", metavar="CSV", type=_path, help="write every changed cell here")
     figures = gives_out(takes_study(command("figures", "draw the video set alone")))
     figures.add_argument(
         "--clips", action="store_true", help="also film clips with alpha, for an editor to lay over"

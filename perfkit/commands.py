@@ -198,10 +198,20 @@ def score(options: Namespace, progress: Progress) -> None:
 
 
 def changes(options: Namespace, progress: Progress) -> None:
-    """Say what moved between two reports."""
+    """Say what moved between two reports; write every cell of it when asked."""
+    from perfkit.show.output import whole_file
+    from perfkit.show.tables import write_csv
     from perfkit.value.changes import compare_reports
 
-    say(compare_reports(options.old_out, options.new_out))
+    reports = options.old_out, options.new_out
+    found = compare_reports(*reports)
+    if options.out is not None:
+        for report in reports:
+            if options.out.resolve().is_relative_to(report.resolve()):
+                raise OutputError(f"{options.out} lies inside a report; name a file elsewhere")
+        with whole_file(options.out, options.old_out) as hidden:
+            write_csv(found.rows, hidden)
+    say(found)
 
 
 def notebooks(options: Namespace, progress: Progress) -> None:

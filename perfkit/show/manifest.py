@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from perfkit.errors import OutputError
+from perfkit.models.kept import made_by
 
 MANIFEST = "manifest.json"
 _LARGEST = 32 * 2**20
@@ -84,6 +85,7 @@ def write_manifest(folder: Path, kind: str) -> None:
         "format": 1,
         "kind": kind,
         "versions": versions(),
+        "code": made_by(),
         "files": {name: _entry(folder / name) for name in files_below(folder)},
     }
     text = json.dumps(content, indent=1, ensure_ascii=True) + "\n"

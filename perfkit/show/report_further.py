@@ -185,6 +185,9 @@ RECIPES: dict[str, Recipe] = {
         _MACHINE, _GAME, _GOAL, _number("Render scale", "render_scale"), _AVERAGE,
         _number("Chance of the goal", "probability", share), _BASIS, _WHY,
     )),
+    "inputs": Recipe((
+        _text("Kind", "kind"), _text("Name", "name"), _text("Fact", "fact"), _text("Is", "value"),
+    )),
     "next_runs": Recipe((
         _number("Order", "order"), _text("GPU", "gpu"), _GAME, _text("System", "system"), _SIZE,
         _text("Card at hand", "at_hand"), _text("Machines it concerns", "builds", wordy=True),

@@ -68,6 +68,7 @@ _TITLES = {
     "sittings": "How many passes a sitting should hold",
     "versions": "Which drivers and game versions count together",
     "energy": "What the power costs",
+    "inputs": "What went in: settings, prices, parts, specifications",
     "flags": "Every remark on a pass, with its numbers",
     "forecast_scores": "Forecasts against outcomes",
     "forecast_cards": "Forecasts, card by card",
@@ -213,5 +214,7 @@ def _of_evidence(facts: Facts, counted: str) -> dict[str, str]:
         "next_runs": f"Half the range of cost per frame at {facts.level}, now and with one more "
         f"pass of about the usual length. {facts.model}.",
         "sittings": "From passes repeated within and between sittings.",
+        "inputs": "Facts of the study behind the numbers, as they counted on the price date; "
+        "passes have their own table.",
         "left_out": "Passes that are no observation of the model, and why.",
     }

@@ -3,6 +3,8 @@
 Draws lie innermost everywhere: shape (builds, workloads, draws) or (builds, draws).
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
 
@@ -58,13 +60,75 @@ def central_range(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArr
     >>> round(float(low), 9), round(float(high), 9)
     (5.0, 95.0)
     """
-    position = np.array([(1 - level) / 2, (1 + level) / 2]) * (draws.shape[-1] - 1)
-    below = np.floor(position).astype(int)
-    above = np.minimum(below + 1, draws.shape[-1] - 1)
-    ordered = np.sort(draws, axis=-1)  # quicker here than selecting four ranks
-    ends = ordered[..., below] + (position - below) * (ordered[..., above] - ordered[..., below])
-    ends = np.where(np.isnan(ordered[..., -1:]), np.nan, ends)
-    return ends[..., 0], ends[..., 1]
+    rows = draws.reshape(-1, draws.shape[-1])
+    room = np.empty((min(_BUILDS, len(rows)), rows.shape[-1]))
+    ends = [_ends(rows[at : at + _BUILDS], level, room) for at in range(0, len(rows), _BUILDS)]
+    low, high = np.concatenate([np.empty((2, 0)), *ends], axis=1).reshape(2, *draws.shape[:-1])
+    return low, high
+
+
+_BUILDS = 16
+"""Rows of draws that stay in a processor's cache together."""
+
+_FEW = 1000
+_KEYS = 255
+
+
+def _ends(rows: FloatArray, level: float, room: FloatArray) -> FloatArray:
+    """Lower and upper quantile of each row, shape (2, rows).
+
+    Of many draws only those near the wanted ranks are put in order: a key of one byte says in which
+    255th of the row's width a draw lies, sorting the keys says which keys hold the ranks.
+    """
+    count = rows.shape[-1]
+    position = np.array([(1 - level) / 2, (1 + level) / 2]) * (count - 1)
+    ranks = position.astype(int)
+    least, most = rows.min(axis=-1), rows.max(axis=-1)
+    if count < _FEW or not (np.isfinite(least) & np.isfinite(most)).all():
+        ordered = np.sort(rows, axis=-1)
+        pairs = [(ordered[:, rank], ordered[:, min(rank + 1, count - 1)]) for rank in ranks]
+    else:
+        keys = _byte_keys(rows, least, most, room[: len(rows)])
+        sorted_keys = np.sort(keys, axis=-1, kind="stable")  # a radix sort
+        pairs = [_ranked(rows, keys, sorted_keys, int(rank)) for rank in ranks]
+    ends = np.empty((2, len(rows)))
+    for end, share, (lower, upper) in zip(ends, position - ranks, pairs, strict=True):
+        end[:] = lower + share * (upper - lower)
+    ends[:, np.isnan(least)] = np.nan
+    return ends
+
+
+def _byte_keys(
+    rows: FloatArray, least: FloatArray, most: FloatArray, room: FloatArray
+) -> npt.NDArray[np.uint8]:
+    """Keys that rise with the draws of a row, equal for neighbours."""
+    width = most - least
+    with np.errstate(divide="ignore", over="ignore"):
+        scale = np.where(width > 0, _KEYS / width, 0.0)
+    scale[np.isinf(scale)] = 0.0
+    np.subtract(rows, least[:, None], out=room)
+    room *= scale[:, None]
+    return room.astype(np.uint8)
+
+
+def _ranked(
+    rows: FloatArray, keys: npt.NDArray[np.uint8], sorted_keys: npt.NDArray[np.uint8], rank: int
+) -> tuple[FloatArray, FloatArray]:
+    """Draws of a rank and the next, from those alone whose keys may hold them."""
+    count = rows.shape[-1]
+    after = min(rank + 1, count - 1)
+    first, last = sorted_keys[:, rank, None], sorted_keys[:, after, None]
+    row, column = np.divmod(np.flatnonzero((keys >= first) & (keys <= last)), count)
+    sizes = np.bincount(row, minlength=len(rows))
+    some = np.full((len(rows), sizes.max()), np.inf)
+    some[np.arange(some.shape[1]) < sizes[:, None]] = rows[row, column]
+    some.sort(axis=-1)
+    if rank < count // 2:
+        below = np.count_nonzero(sorted_keys[:, :rank] < first, axis=-1)
+    else:
+        below = count - sizes - np.count_nonzero(sorted_keys[:, after:] > last, axis=-1)
+    every, place = np.arange(len(rows)), rank - below
+    return some[every, place], some[every, place + after - rank]
 
 
 def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
@@ -94,19 +158,33 @@ def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     [0.5, 1.0, 0.5]
     """
     result = np.full(len(prices), np.nan)
-    known = np.flatnonzero(np.isfinite(prices) & np.isfinite(speeds).all(axis=-1))
+    known = np.flatnonzero(np.isfinite(prices) & _finite(speeds))
     known = known[np.argsort(prices[known], kind="stable")]
+    if not len(known):
+        return result
     fastest_cheaper = np.full(speeds.shape[1], -np.inf)
+    draws = speeds.shape[1]
     for group in np.split(known, np.flatnonzero(np.diff(prices[known])) + 1):
-        fastest = fastest_cheaper
-        for build in group:
-            fastest = np.maximum(fastest, speeds[build])
+        if len(group) == 1:
+            better = speeds[group[0]] > fastest_cheaper
+            result[group[0]] = np.count_nonzero(better) / draws
+            np.maximum(fastest_cheaper, speeds[group[0]], out=fastest_cheaper)
+            continue
+        fastest = np.maximum(fastest_cheaper, speeds[group].max(axis=0))
         better = fastest > fastest_cheaper
         for build in group:
-            on_frontier = (speeds[build] == fastest) & better
-            result[build] = np.count_nonzero(on_frontier) / len(on_frontier)
+            result[build] = np.count_nonzero((speeds[build] == fastest) & better) / draws
         fastest_cheaper = fastest
     return result
+
+
+def _finite(rows: FloatArray) -> npt.NDArray[np.bool_]:
+    """Tell which rows hold finite numbers alone."""
+    finite: npt.NDArray[np.bool_] = np.isfinite(
+        rows.sum(axis=-1)
+    )  # by one pass; a sum may also overflow
+    finite[~finite] = np.isfinite(rows[~finite]).all(axis=-1)
+    return finite
 
 
 def rank_probability(costs: FloatArray) -> FloatArray:
@@ -157,17 +235,69 @@ def overtaking_prices(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     >>> overtaking_prices(np.array([500.0, 300.0]), np.array([[50.0], [60.0]])).tolist()
     [[250.0], [600.0]]
     """
-    costs = prices[:, None] / speeds
-    costs[~np.isfinite(costs)] = np.inf
-    if len(costs) < 2:
-        return np.full_like(costs, np.nan)
-    draw = np.arange(costs.shape[1])
-    best = costs.argmin(axis=0)
-    lowest = costs[best, draw]
-    costs[best, draw] = np.inf
-    next_lowest = costs.min(axis=0)
-    rival = np.broadcast_to(lowest, costs.shape).copy()
-    rival[best, draw] = next_lowest
-    rival[~np.isfinite(rival)] = np.nan
-    rival *= speeds
-    return rival
+    return np.concatenate([np.empty((0, speeds.shape[1])), *_overtaking(prices, speeds)])
+
+
+def overtaking_range(
+    prices: FloatArray, speeds: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Central range of :func:`overtaking_prices`, a few builds at a time.
+
+    Parameters
+    ----------
+    prices : ndarray, shape (builds,)
+    speeds : ndarray, shape (builds, draws)
+        FPS.
+    level : float
+        Coverage in (0, 1).
+
+    Returns
+    -------
+    low, high : ndarray, shape (builds,)
+
+    Examples
+    --------
+    >>> speeds = np.array([[50.0, 50.0], [60.0, 60.0]])
+    >>> overtaking_range(np.array([500.0, 300.0]), speeds, 0.90)[0].tolist()
+    [250.0, 600.0]
+    """
+    ends = [central_range(some, level) for some in _overtaking(prices, speeds)]
+    low, high = (np.concatenate([np.empty(0), *side]) for side in zip(*ends, strict=True))
+    return low, high
+
+
+def _overtaking(prices: FloatArray, speeds: FloatArray) -> Iterator[FloatArray]:
+    """Overtaking prices of few builds at once, so that they stay in the cache."""
+    with np.errstate(invalid="ignore"):
+        least = prices / speeds.max(axis=-1)  # NaN where a draw is not known
+    lowest, next_lowest = _lowest_costs(prices, speeds, least)
+    ever_best = ~(least > lowest.max(initial=-np.inf))
+    for start in range(0, len(prices), _BUILDS):
+        some = speeds[start : start + _BUILDS]
+        result = lowest * some
+        for at in np.flatnonzero(ever_best[start : start + _BUILDS]):
+            # the best of all has the next best for a rival
+            best = prices[start + at] / some[at] == lowest
+            result[at, best] = next_lowest[best] * some[at, best]
+        yield result
+
+
+def _lowest_costs(
+    prices: FloatArray, speeds: FloatArray, least: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Lowest and next lowest cost per frame, draw by draw; NaN where there is none.
+
+    `least` is each build's least cost, NaN where not known: a build that is never among the two
+    lowest need not be looked at draw by draw.
+    """
+    lowest = np.full(speeds.shape[1], np.inf)
+    next_lowest = lowest.copy()
+    for build in np.argsort(np.where(np.isnan(least), -np.inf, least), kind="stable"):
+        if least[build] > next_lowest.max(initial=-np.inf):
+            break
+        cost = prices[build] / speeds[build]
+        cost[np.isnan(cost)] = np.inf
+        np.minimum(next_lowest, np.maximum(lowest, cost), out=next_lowest)
+        np.minimum(lowest, cost, out=lowest)
+    known = np.isfinite(lowest), np.isfinite(next_lowest)
+    return np.where(known[0], lowest, np.nan), np.where(known[1], next_lowest, np.nan)

@@ -13,6 +13,7 @@ from perfkit.value.components import sitting_table
 from perfkit.value.energy import energy_table
 from perfkit.value.evidence import record_of
 from perfkit.value.goals import goal_games, goal_table
+from perfkit.value.inputs import input_table
 from perfkit.value.memory import memory_check, memory_cost
 from perfkit.value.next_runs import next_runs
 from perfkit.value.rivals import flip_table, rank_table
@@ -86,6 +87,7 @@ def decision_tables(
         "sittings": sitting_table(passes),
         "versions": version_table(passes, study.workloads),
         "energy": energy_table(study, passes),
+        "inputs": input_table(study),
     }
     if len(study.builds):
         tables["cautions"] = pd.DataFrame({"caution": CAUTIONS})

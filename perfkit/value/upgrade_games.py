@@ -9,7 +9,7 @@ from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range
 from perfkit.value.candidates import SAME_SYSTEM, Candidate, candidates
-from perfkit.value.speeds import BuildSpeeds, SpeedBook
+from perfkit.value.speeds import BASES, BuildSpeeds, SpeedBook
 from perfkit.value.together import check_parts, shelf
 from perfkit.value.upgrades import candidate_speeds
 
@@ -32,9 +32,9 @@ def upgrade_games(study: Study, book: SpeedBook, predict: Predict) -> pd.DataFra
     -------
     DataFrame
         from_build, to_build, workload, fps_from, fps_to, added_pct, added_low_pct, added_high_pct,
-        basis, goal_fps, reaches_goal (yes, no, ""), stopped_by (processor, cap, arithmetic, memory,
-        fixed cost; memory capacity; slot link), reason: one row per step that keeps the system and
-        workload.
+        basis (the weaker of the two), goal_fps, reaches_goal (yes, no, ""), stopped_by (processor,
+        cap, arithmetic, memory, fixed cost; memory capacity; slot link), reason: one row per step
+        that keeps the system and workload.
     """
     steps = [step for step in candidates(study) if step.kind == SAME_SYSTEM]
     speeds, places = candidate_speeds(study, book, steps)
@@ -82,6 +82,11 @@ def _narrow_links(study: Study, steps: list[Candidate]) -> list[str]:
     return found
 
 
+def _weaker(before: str, after: str) -> str:
+    """Basis of a gain: the weaker of the two; "" without both."""
+    return max(before, after, key=BASES.index) if before and after else ""
+
+
 def _rows(
     step: Candidate,
     speeds: BuildSpeeds,
@@ -111,7 +116,7 @@ def _rows(
             "added_pct": 100 * (fps / speeds.fps[before] - 1),
             "added_low_pct": 100 * low,
             "added_high_pct": 100 * high,
-            "basis": speeds.basis[after],
+            "basis": [_weaker(*pair) for pair in speeds.basis[[before, after]].T.tolist()],
             "goal_fps": goals.to_numpy(float),
             "reaches_goal": np.where(np.isnan(fps) | goals.isna(), "", reached),
             "stopped_by": stops,

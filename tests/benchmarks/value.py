@@ -17,7 +17,7 @@ from perfkit.value.arithmetic import (
     central_range,
     frontier_probability,
     mean_log_draws,
-    overtaking_prices,
+    overtaking_range,
 )
 from perfkit.value.bootstrap import block_starts, bootstrap_pass
 from perfkit.value.ratio import fieller
@@ -41,13 +41,14 @@ def market(builds: int = BUILDS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def decide(draws: np.ndarray, weights: np.ndarray, prices: np.ndarray) -> tuple:
-    speeds = np.exp(mean_log_draws(draws, weights))
+    speeds = mean_log_draws(draws, weights)
+    np.exp(speeds, out=speeds)
     low, high = central_range(speeds, LEVEL)
     return (
         prices / high,
         prices / low,
         frontier_probability(prices, speeds),
-        central_range(overtaking_prices(prices, speeds), LEVEL),
+        overtaking_range(prices, speeds, LEVEL),
     )
 
 

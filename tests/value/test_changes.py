@@ -64,16 +64,14 @@ def test_price_edit_is_told_as_price_and_flips_the_cheapest(tmp_path: Path) -> N
         report(tmp_path / "a"),
         report(tmp_path / "b", value=dearer, upgrades=upgrades, claims=claims),
     )
-    assert set(found.rows["cause"]) == {"price"}
+    assert set(found.rows["cause"]) == {"price of with Alder: 500 -> 800"}
     row = found.rows[(found.rows["column"] == "price")].iloc[0]
     assert (row["row"], row["old"], row["new"]) == ("with Alder", "500", "800")
     assert row["change_pct"] == pytest.approx(60, rel=1e-12)
-    assert found.flips["verdict"].tolist() == [
-        "lowest cost per frame",
-        "Alder is worth it | with Alder | bare | cost_per_frame | ",
-    ]
+    assert found.flips["verdict"].tolist() == ["lowest cost per frame", "Alder is worth it"]
     assert found.flips["new"].tolist() == ["bare", "contradicted"]
-    assert "The price of with Alder is 800 (was 500)." in found.note
+    assert "The price of with Alder is now 800 (was 500)." in found.note
+    assert "A frame of with Alder now costs 10 (was 6.25)." in found.note
     assert "Lowest cost per frame: bare (was with Alder)." in found.note
 
 
@@ -88,7 +86,7 @@ def test_voided_pass_is_named(tmp_path: Path) -> None:
     )
     value = found.rows[found.rows["table"] == "value"]
     assert value["cause"].tolist() == ["pass voided: p2"] * 2
-    assert "Reason: pass voided: p2." in found.note
+    assert "Pass p2 is no longer counted (wrong preset)." in found.note
     assert found.note.endswith("Every verdict stands.")
 
 
@@ -99,7 +97,8 @@ def test_voided_pass_is_named(tmp_path: Path) -> None:
          "model: time sum -> stack"),
         ({"predictions": with_(PREDICTIONS, 0, fps="66"), "versions": {"numpy": "2.5.0"}},
          "version: numpy 2.4.6 -> 2.5.0"),
-        ({"predictions": with_(PREDICTIONS, 0, fps="66")}, "settings or specifications"),
+        ({"predictions": with_(PREDICTIONS, 0, fps="66")},
+         "settings, specifications or prices, which an older report did not keep"),
         ({"passes": [*PASSES, PASSES[0] | {"pass_id": "p3"}],
           "predictions": with_(PREDICTIONS, 0, fps="66")}, "pass added: p3"),
         ({"passes": PASSES[:1], "predictions": with_(PREDICTIONS, 0, fps="66")},
@@ -134,6 +133,12 @@ def test_rounding_in_the_last_digit_is_no_change(tmp_path: Path) -> None:
 def test_a_row_that_came_or_went_is_one_change(tmp_path: Path) -> None:
     found = compare_reports(report(tmp_path / "a"), report(tmp_path / "b", value=VALUE[:1]))
     assert found.rows[["row", "column", "new"]].to_numpy().tolist() == [["with Alder", "", "gone"]]
+
+
+def test_a_column_that_came_or_went_is_one_change(tmp_path: Path) -> None:
+    more = [row | {"share_90": "1"} for row in VALUE]
+    found = compare_reports(report(tmp_path / "a"), report(tmp_path / "b", value=more))
+    assert found.rows[["row", "column", "new"]].to_numpy().tolist() == [["", "share_90", "new"]]
 
 
 def test_neither_report_is_touched(tmp_path: Path) -> None:
