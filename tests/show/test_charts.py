@@ -29,7 +29,14 @@ SHAPES = {"wide": WIDE, "tall": TALL}
 CASES = [
     (name, shape, style, count)
     for name, shape in itertools.product(FRAMES, SHAPES)
-    for style, count in (("plain", 1), ("plain", 12), ("long", 30), ("hebrew", 5), ("markup", 5))
+    for style, count in (
+        ("plain", 1),
+        ("plain", 12),
+        ("long", 30),
+        ("hebrew", 5),
+        ("arabic", 5),
+        ("markup", 5),
+    )
 ]
 
 
@@ -99,10 +106,11 @@ def ink(box: Bbox, pixels: float) -> tuple[float, float]:
     return box.y0 + 0.12 * pixels, box.y1 - 0.12 * pixels
 
 
+@pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("name", FRAMES)
-def test_contrast(name: str, theme: str) -> None:
-    figure = draw(CHART_OF[name], named("plain", 6), page("wide", theme))
+def test_contrast(name: str, theme: str, shape: str) -> None:
+    figure = draw(CHART_OF[name], named("plain", 6), page(shape, theme))
     ground = to_rgb(figure.get_facecolor())
     for text in texts(figure):
         assert contrast(to_rgb(text.get_color()), ground) >= 4.5, text  # WCAG 2.2, 1.4.3
@@ -134,6 +142,25 @@ def test_bars_start_at_zero(name: str, shape: str) -> None:
         assert bar.axes is not None
         assert bar.axes.get_xlim()[0] == 0
         assert bar.axes.get_xscale() == "linear"
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("count", [1, 12, 30])
+@pytest.mark.parametrize("name", ["averages", "cost", "memory", "next"])
+def test_no_bar_lies_on_a_word(name: str, count: int, shape: str) -> None:
+    figure = draw(CHART_OF[name], named("plain", count), page(shape))
+    bars = [
+        bar.get_window_extent()
+        for bar in figure.findobj(Rectangle)
+        if str(bar.get_gid() or "").startswith("bar")
+    ]
+    assert bars
+    for text in texts(figure):
+        words = text.get_window_extent()
+        low, high = ink(words, text.get_fontsize() * figure.dpi / 72)
+        for bar in bars:
+            apart = bar.x1 <= words.x0 or words.x1 <= bar.x0 or bar.y1 <= low or high <= bar.y0
+            assert apart, text
 
 
 def test_bars_are_as_long_as_the_numbers_say() -> None:
