@@ -19,9 +19,10 @@ COMPARISON = (
     "coverage",
     "chosen",
 )
+BY_WORKLOAD = ("family", "workload", "cells", "median_abs_pct", "bias_pct")
 ERRORS = ("family", "fps", "predicted", "pred_low", "pred_high")
 _KINDS = {"family": "str", "gpu": "str", "system": "str", "workload": "str", "chosen": "bool"}
-_KINDS |= {"width": "int64", "height": "int64"}
+_KINDS |= {"width": "int64", "height": "int64", "cells": "int64"}
 
 
 def interval_score(
@@ -71,6 +72,26 @@ def summary(name: str, cells: Cells, nested: Nested, level: float) -> dict[str, 
     }
 
 
+def by_workload(name: str, cells: Cells, nested: Nested) -> pd.DataFrame:
+    """Errors of one candidate by workload, in percent of FPS."""
+    known = np.isfinite(nested.log_fps) & ~cells.at_least
+    names = np.array(cells.rows.names.workloads, dtype=object)
+    error = nested.log_fps[known] - cells.log_fps[known]
+    rows = pd.DataFrame(
+        {
+            "workload": pd.Series(names[cells.rows.workload[known]], dtype="str"),
+            "size": 100.0 * np.abs(np.expm1(error)),
+            "error": error,
+        }
+    )
+    table = rows.groupby("workload", as_index=False).agg(
+        cells=("size", "size"), median_abs_pct=("size", "median"), bias_pct=("error", "mean")
+    )
+    table["bias_pct"] = 100.0 * np.expm1(table["bias_pct"])
+    table.insert(0, "family", name)
+    return table
+
+
 def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFrame:
     """One row per measured cell: what was measured and what was said without its GPU."""
     names = cells.rows.names
@@ -105,7 +126,7 @@ def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
 
 def evidence(
     trained: Trained | None, table: pd.DataFrame, level: float
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Compare the candidates, and list the honest errors cell by cell.
 
     Parameters
@@ -119,12 +140,12 @@ def evidence(
 
     Returns
     -------
-    comparison, errors : DataFrame
+    comparison, errors, family_errors : DataFrame
         See `Fit`.
     """
     first = ["gpu", "system", "workload", "width", "height", "render_scale"]
     if trained is None or len(trained.cells.gpus) < 2:
-        return _empty(COMPARISON), _empty((*first, *ERRORS))
+        return _empty(COMPARISON), _empty((*first, *ERRORS)), _empty(BY_WORKLOAD)
     recipe = trained.recipe
     count = len(trained.cells.gpus)
     candidates = [c for c in recipe.combinations if c.least_gpus <= count]
@@ -137,4 +158,13 @@ def evidence(
     rows.append(summary(CHOSEN_ANEW, trained.cells, anew, level))
     winner = trained.settled.choice.combination.name
     comparison = pd.DataFrame(rows).assign(chosen=lambda f: f["family"].eq(winner))
-    return comparison[list(COMPARISON)], error_rows(table, trained.cells, anew)
+    names = [*(c.name for c in candidates), CHOSEN_ANEW]
+    by_family = [
+        by_workload(name, trained.cells, nested)
+        for name, nested in zip(names, [*each, anew], strict=True)
+    ]
+    return (
+        comparison[list(COMPARISON)],
+        error_rows(table, trained.cells, anew),
+        pd.concat(by_family, ignore_index=True),
+    )

@@ -21,12 +21,13 @@ from perfkit.models.observations import (
     to_cells,
     to_rows,
 )
+from perfkit.models.other_ranges import free_table, mixed_table
 from perfkit.models.predictions import Model, frame_time_parts, predict_table
 from perfkit.models.rates import Catalogue, attach_rates
 from perfkit.models.refusals import Known, what_is_known
 from perfkit.models.registry import LIMIT, RECIPE
 from perfkit.models.train import Recipe, train, with_bounds
-from perfkit.models.view import fit_html
+from perfkit.models.view import by_family, fit_html
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,7 @@ class Fit:
     cells: pd.DataFrame = field(repr=False)
 
     @cached_property
-    def _evidence(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+    def _evidence(self) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
         trained = self.models[0].trained if self.models else None
         return evidence(trained, self.cells, self.level)
 
@@ -115,6 +116,27 @@ class Fit:
         {'Velm Circuit, low'}
         """
         return self._evidence[1]
+
+    @property
+    def family_errors(self) -> pd.DataFrame:
+        """Errors of every candidate by workload, each GPU predicted as if never measured.
+
+        Returns
+        -------
+        DataFrame
+            family, workload, cells, median_abs_pct, bias_pct (signed; of FPS).
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> set(model.family_errors["family"]) == set(model.comparison["family"])
+        True
+        """
+        return self._evidence[2]
 
     @cached_property
     def terms(self) -> pd.DataFrame:
@@ -165,13 +187,84 @@ class Fit:
         >>> len(table) == len(study.targets)
         True
         """
+        rates = self._rated(targets)
+        return predict_table(self.study, self.known, self.models, rates, self.level)
+
+    def _rated(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Attach rates to configurations."""
         rows = targets.reset_index(drop=True)
         if "render_scale" not in rows:
             rows = rows.assign(render_scale=1.0)
         rows = rows[CONFIGURATION]
         rows = rows.assign(render_scale=rows["render_scale"].astype(float).fillna(1.0))
-        rates = attach_rates(self.study, rows)
-        return predict_table(self.study, self.known, self.models, rates, self.level)
+        return attach_rates(self.study, rows)
+
+    def _told(self, targets: pd.DataFrame) -> tuple[Model | None, pd.DataFrame, pd.Series]:
+        """Give the main model, configurations with rates, and why some are refused."""
+        said = self.predict(targets)
+        refused = said["reason"].where(said["fps"].isna(), "")
+        return (self.models[0] if self.models else None), self._rated(targets), refused
+
+    def mixed_range(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Predict by the mixed model alone, with its range for a GPU that it never saw.
+
+        A mixed model knows how far GPUs lie from its lines, so it has a range for a new group: the
+        line's own error, a GPU's deviation and a pass's, with the t of as many degrees of freedom
+        as GPUs leave. `predict` is believed instead where left-out errors speak for others.
+
+        Parameters
+        ----------
+        targets : DataFrame
+            As for `predict`.
+
+        Returns
+        -------
+        DataFrame
+            One row per row of `targets`: the configuration; fps; pred_low, pred_high (future
+            pass); mean_low, mean_high (average over passes); sd_line, sd_gpu, sd_pass (of log
+            FPS); dof; reason (why a number is missing).
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> table = pk.fit(study, pk.summarize_passes(study)).mixed_range(study.targets)
+        >>> bool((table["pred_low"] < table["mean_low"]).any())
+        True
+        """
+        return mixed_table(*self._told(targets), self.level)
+
+    def free_range(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Predict by the heaviest family, with a range that assumes no distribution of errors.
+
+        Jackknife+ with the GPU as the unit; at 90 % it needs nine GPUs that ran the workload. It
+        holds for a GPU like those measured and widens nowhere, so `predict` is the one to show.
+
+        Parameters
+        ----------
+        targets : DataFrame
+            As for `predict`.
+
+        Returns
+        -------
+        DataFrame
+            One row per row of `targets`: the configuration; family; fps; pred_low, pred_high;
+            gpus (left out in turn); guaranteed (coverage whatever the distribution; about `level`
+            in practice); reason (why a number is missing).
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> model = pk.fit(study, passes[passes["workload"] == "Velm Circuit, low"])
+        >>> table = model.free_range(study.targets.head(2))
+        >>> table["guaranteed"].dropna().unique().tolist()
+        [0.8]
+        """
+        return free_table(*self._told(targets), self.level)
 
     def draws(self, targets: pd.DataFrame, n: int = DRAWS, seed: int | None = None) -> FloatArray:
         """Draw FPS of future passes, shape (n, rows); see `perfkit.models.draws.draw_fps`.
@@ -266,14 +359,27 @@ class Fit:
         parts = self.parts()
         limits = parts.drop_duplicates(["workload", "gpu", "system"]) if len(parts) else parts
         heading = f"Model: {self.family}" if self.family else "No model"
+        error, bias = by_family(self.family_errors)
         tables = (
             ("Error leaving each GPU out (range of log FPS)", self.comparison),
             ("Error by workload, each GPU predicted as if never measured", self.by_workload()),
+            ("Median error by workload and family in %, leaving each GPU out", error),
+            ("Signed bias by workload and family in %, leaving each GPU out", bias),
             ("Terms", self.terms),
             ("What limits each workload on the GPUs measured (smallest size)", limits),
+            ("What limits each workload on the GPUs asked for", self._asked_limits()),
         )
         lists = (("Warnings", self.warnings), ("Runs that teach most", self.runs_that_teach))
         return fit_html(heading, tables, lists)
+
+    def _asked_limits(self) -> pd.DataFrame:
+        """Tell what limits the study's targets; no rows where it has none."""
+        targets = getattr(self.study, "targets", pd.DataFrame())
+        if not len(targets):
+            return pd.DataFrame()
+        said = self.predict(targets)
+        columns = [*CONFIGURATION, "fps", "limited_by", "inside_range", "reason"]
+        return said[columns].sort_values(["workload", "gpu", "system"], kind="stable")
 
 
 def _models(seen: Observations, cycles: Cycles, recipe: Recipe) -> tuple[Model, ...]:

@@ -65,6 +65,11 @@ class RememberedFit(Fit):
         """Errors on GPUs left out; see :class:`Fit`."""
         return self._answer("errors", lambda fitted: fitted.errors)
 
+    @property
+    def family_errors(self) -> pd.DataFrame:
+        """Errors by candidate and workload; see :class:`Fit`."""
+        return self._answer("family_errors", lambda fitted: fitted.family_errors)
+
     @cached_property
     def terms(self) -> pd.DataFrame:
         """Coefficients; see :class:`Fit`."""
@@ -78,6 +83,14 @@ class RememberedFit(Fit):
     def parts(self) -> pd.DataFrame:
         """Split frame times as :meth:`Fit.parts` does."""
         return self._answer("parts", lambda fitted: fitted.parts())
+
+    def mixed_range(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Predict as :meth:`Fit.mixed_range` does."""
+        return replace(self.fitted(), study=self.study).mixed_range(targets)
+
+    def free_range(self, targets: pd.DataFrame) -> pd.DataFrame:
+        """Predict as :meth:`Fit.free_range` does."""
+        return replace(self.fitted(), study=self.study).free_range(targets)
 
 
 def remember(fitted: Fit) -> RememberedFit:

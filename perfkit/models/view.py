@@ -22,6 +22,17 @@ def list_html(title: str, items: Sequence[str]) -> str:
     return f"<h4>{escape(title)}</h4><ul>{points}</ul>"
 
 
+def by_family(errors: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Median error and signed bias in %, a row a workload and a column a family."""
+    tables = []
+    for column in ("median_abs_pct", "bias_pct"):
+        wide = errors.pivot_table(
+            index="workload", columns="family", values=column, sort=False, observed=True
+        )
+        tables.append(wide.rename_axis(columns=None).reset_index())
+    return tables[0], tables[1]
+
+
 def fit_html(
     heading: str,
     tables: Sequence[tuple[str, pd.DataFrame]],

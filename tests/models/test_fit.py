@@ -5,11 +5,13 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t as student
 
 from perfkit.models import Fit, fit
 from perfkit.models.evidence import CHOSEN_ANEW, COMPARISON, interval_score
 from perfkit.models.family import PARTS
-from tests.models.worlds import World, world
+from perfkit.models.workload_slopes import WorkloadSlopes
+from tests.models.worlds import World, rows_of, world
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +88,61 @@ def test_the_result_is_frozen_and_repeatable(model, small):
     again = fit(small.study, small.without("G02"))
     pd.testing.assert_frame_equal(again.comparison, model.comparison)
     assert again._repr_html_() == model._repr_html_()
+
+
+def test_errors_by_family_and_workload_are_those_of_the_comparison(model, small):
+    table = model.family_errors
+    assert set(table["family"]) == set(model.comparison["family"])
+    cells = table.groupby("family")["cells"].sum()
+    assert (cells == len(model.errors)).all()
+    anew = table[table["family"].eq(CHOSEN_ANEW)].set_index("workload")
+    honest = model.by_workload().set_index("workload")
+    for column in ("median_abs_pct", "bias_pct"):
+        np.testing.assert_allclose(anew[column], honest.loc[anew.index, column], rtol=1e-9)
+
+
+def test_html_shows_bias_and_limits_at_the_gpus_asked_for(small):
+    small.study.targets = small.targets("G02")
+    html = fit(small.study, small.without("G02"))._repr_html_()
+    for caption in (
+        "Signed bias by workload and family",
+        "on the GPUs measured",
+        "on the GPUs asked for",
+    ):
+        assert caption in html
+    asked = html[html.index("on the GPUs asked for") :]
+    assert "G02" in asked
+    assert any(part in asked for part in PARTS)
+
+
+def test_a_mixed_model_has_a_range_for_a_new_gpu(model, small):
+    targets = small.targets("G02")
+    table = model.mixed_range(targets)
+    cells = model.models[0].trained.cells
+    fitted = WorkloadSlopes("slopes").fit(cells)
+    new = fitted.new_gpu(rows_of(small, targets))
+    reach = student.ppf(0.95, new.dof) * np.sqrt(new.line**2 + new.device**2 + new.own**2)
+    np.testing.assert_allclose(np.log(table["pred_high"] / table["fps"]), reach, rtol=1e-9)
+    assert (table["mean_high"] < table["pred_high"]).all()
+    few = fit(small.study, small.passes[small.passes["gpu"].isin(["G00", "G01", "G03"])])
+    refused = few.mixed_range(targets)
+    assert refused["pred_low"].isna().all()
+    assert refused["reason"].str.contains("needs 4 GPUs").all()
+
+
+def test_a_range_without_a_distribution_needs_nine_gpus(model):
+    w = world(4, gpus=11, workloads=2, sizes=((1920, 1080),))
+    found = fit(w.study, w.without("G05")).free_range(w.targets("G05"))
+    assert found["gpus"].eq(10).all()
+    assert (found["pred_low"] < found["fps"]).all()
+    assert (found["fps"] < found["pred_high"]).all()
+    assert found["guaranteed"].round(9).eq(0.8).all()
+    few = model.free_range(w.targets("G02").assign(workload="W00").head(1))
+    assert few["pred_low"].isna().all()
+    assert few["reason"].str.contains("needs 9 GPUs").all()
+    unknown = model.free_range(w.targets("G02").assign(workload="never run").head(1))
+    assert unknown["fps"].isna().all()
+    assert unknown["reason"].ne("").all()
 
 
 def test_html_escapes_every_name():
