@@ -9,6 +9,7 @@ from perfkit.defaults import SEED
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+Counts = npt.NDArray[np.int16] | npt.NDArray[np.int32]
 
 LOW = 0.99
 """Quantile of the frame times behind a 1 % low."""
@@ -72,8 +73,8 @@ def bootstrap_pass(frame_ms: FloatArray, starts: IntArray, block: int) -> PassDr
     Notes
     -----
     A resample's mean needs only prefix sums at the ends of its blocks. Its type 7 quantile needs
-    only how often each of the longest frames occurs. Prefix counts say how many of the first 6, 12,
-    18 ... longest a block holds; added over the blocks they tell between which two marks the
+    only how often each of the longest frames occurs. Prefix counts say how many of the longest a
+    block holds down to some marks; added over the blocks they tell between which two marks the
     quantile lies, and only the few frames between those marks are looked for in every block. Should
     a resample hold too few of the longest, it is looked at in full.
 
@@ -106,8 +107,8 @@ class _Ranks:
 
     longest: IntArray
     marks: IntArray
-    whole: npt.NDArray[np.int32]
-    cut: npt.NDArray[np.int32]
+    whole: Counts
+    cut: Counts
 
 
 def _rank_frames(frame_ms: FloatArray, wanted: int, block: int, last: int) -> _Ranks:
@@ -115,14 +116,22 @@ def _rank_frames(frame_ms: FloatArray, wanted: int, block: int, last: int) -> _R
     kept = min(frames, 2 * wanted)
     longest = np.argpartition(frame_ms, frames - kept)[frames - kept :]
     longest = longest[np.argsort(-frame_ms[longest], kind="stable")]
-    marks = np.unique(np.linspace(0, kept, _MARKS + 1).astype(np.intp))[1:]
+    marks = _marks(wanted, kept)
     rank = np.full(frames, frames, dtype=np.intp)
     rank[longest] = np.arange(kept)
     held = np.concatenate([rank, rank[:block]])[:, None] < marks
-    prefix = np.zeros((frames + block + 1, len(marks)), dtype=np.int32)
-    np.cumsum(held, axis=0, out=prefix[1:])
+    kind = np.int16 if frames <= np.iinfo(np.int16).max else np.int32  # sums stay below `frames`
+    prefix = np.zeros((frames + block + 1, len(marks)), dtype=kind)
+    np.cumsum(held, axis=0, dtype=kind, out=prefix[1:])
     whole, cut = (prefix[size : size + frames] - prefix[:frames] for size in (block, last))
     return _Ranks(longest, marks, whole, cut)
+
+
+def _marks(wanted: int, kept: int) -> IntArray:
+    """Numbers of frames, close together where most resamples have their quantile."""
+    away = np.sign(np.linspace(-1, 1, _MARKS)) * np.linspace(-1, 1, _MARKS) ** 2
+    marks = np.append(wanted * (1 + away), kept).round().astype(np.intp)
+    return np.unique(marks[(marks > 0) & (marks <= kept)])
 
 
 def _upper_quantiles(frame_ms: FloatArray, starts: IntArray, block: int, last: int) -> FloatArray:
@@ -131,15 +140,13 @@ def _upper_quantiles(frame_ms: FloatArray, starts: IntArray, block: int, last: i
     share = position - int(position)
     wanted = frames - int(position)  # from the top; the upper of the two frames is one rank higher
     ranks = _rank_frames(frame_ms, wanted, block, last)
-    counts = np.empty((len(starts), len(ranks.marks)), dtype=np.int32)
+    counts = np.empty((len(starts), len(ranks.marks)), dtype=ranks.whole.dtype)
     for row in range(0, len(starts), _ROWS):  # gathered blocks stay in the cache
         some = starts[row : row + _ROWS]
-        ranks.whole[some[:, :-1]].sum(axis=1, out=counts[row : row + _ROWS])
-        counts[row : row + _ROWS] += ranks.cut[some[:, -1]]
-    lower, upper = (
-        _frame_times(frame_ms, starts, ranks, counts, goal, block, last)
-        for goal in (wanted, max(wanted - 1, 1))
-    )
+        held = counts[row : row + _ROWS]
+        ranks.whole[some[:, :-1]].sum(axis=1, dtype=counts.dtype, out=held)
+        held += ranks.cut[some[:, -1]]
+    lower, upper = _frame_times(frame_ms, starts, ranks, counts, wanted, block, last)
     result = lower + share * (upper - lower)
     for odd in np.flatnonzero(np.isnan(result)):
         result[odd] = np.quantile(_resample(frame_ms, starts[odd], block, last), LOW)
@@ -150,30 +157,52 @@ def _frame_times(
     frame_ms: FloatArray,
     starts: IntArray,
     ranks: _Ranks,
-    counts: npt.NDArray[np.int32],
-    goal: int,
+    counts: Counts,
+    wanted: int,
     block: int,
     last: int,
-) -> FloatArray:
-    """Time of the frame of rank `goal` in each resample; NaN where it is not among the longest."""
-    frames = np.int32(len(frame_ms))
-    begins = starts.astype(np.int32)
-    mark = (counts < goal).sum(axis=1)
-    found = np.full(len(starts), np.nan)
-    for place in np.unique(mark[mark < len(ranks.marks)]):
-        rows = np.flatnonzero(mark == place)
-        first = int(ranks.marks[place - 1]) if place else 0
-        some = ranks.longest[first : ranks.marks[place]]
-        begun = some.astype(np.int32)[:, None, None] - begins[rows]
-        np.add(begun, frames, out=begun, where=begun < 0)
-        times = np.count_nonzero(begun[..., :-1] < block, axis=-1) + (begun[..., -1] < last)
-        base = counts[rows, place - 1] if place else 0
-        reached = np.cumsum(times, axis=0) + base >= goal
-        found[rows] = frame_ms[some[np.argmax(reached, axis=0)]]
-    return found
+) -> tuple[FloatArray, FloatArray]:
+    """Times of the frames of rank `wanted` and one above, in each resample.
+
+    NaN where they are not both among the longest, down to the mark that `wanted` needs.
+    """
+    frames = len(frame_ms)
+    # differences below zero wrap to numbers far above a block
+    kind = np.uint16 if frames + block <= np.iinfo(np.uint16).max else np.uint32
+    begins = starts.astype(kind)
+    goals = wanted, max(wanted - 1, 1)
+    mark = (counts < wanted).sum(axis=1)
+    first = (counts < goals[1]).sum(axis=1)
+    lower, upper = np.full((2, len(starts)), np.nan)
+    for low, high in np.unique(np.stack([first, mark], axis=1), axis=0):
+        if high == len(ranks.marks):
+            continue
+        rows = np.flatnonzero((first == low) & (mark == high))
+        above = int(ranks.marks[low - 1]) if low else 0
+        some = ranks.longest[above : ranks.marks[high]]
+        times = _times_in(some.astype(kind), begins[rows], block, last)
+        early = np.flatnonzero(some < block)  # also held by blocks that run on over the end
+        times[early] += _times_in((some[early] + frames).astype(kind), begins[rows], block, last)
+        base = counts[rows, low - 1] if low else 0
+        held = np.cumsum(times, axis=0) + base
+        for goal, found in zip(goals, (lower, upper), strict=True):
+            found[rows] = frame_ms[some[np.argmax(held >= goal, axis=0)]]
+    return lower, upper
 
 
-_MARKS = 48
+def _times_in(
+    some: npt.NDArray[np.unsignedinteger],
+    begins: npt.NDArray[np.unsignedinteger],
+    block: int,
+    last: int,
+) -> IntArray:
+    """How often frames stand in the blocks of each resample, shape (frames, resamples)."""
+    begun = some[:, None, None] - begins
+    whole: IntArray = np.count_nonzero(begun[..., :-1] < block, axis=-1)
+    return whole + (begun[..., -1] < last)
+
+
+_MARKS = 21
 _ROWS = 32
 
 
