@@ -79,7 +79,7 @@ SECTIONS = (
     Section("explore", "Move the prices, choose the games", ""),
     Section(
         "upgrades", "What an upgrade adds", "upgrades",
-        (), ("upgrade_games", "goes_together", "cautions"),
+        (), ("upgrade_games", "upgrade_rivals", "goes_together", "cautions"),
     ),
     Section(
         "goals", "Which machine reaches the goals", "goals",

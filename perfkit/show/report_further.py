@@ -137,6 +137,15 @@ RECIPES: dict[str, Recipe] = {
         _GOAL, _text("Goal reached after", "reaches_goal"), _text("Then limited by", "stopped_by"),
         _BASIS, _WHY,
     )),
+    "upgrade_rivals": Recipe((
+        _text("From", "from_build"), _text("To", "to_build"), _text("Against", "rival"),
+        _text("An added frame is today", "now"), _number("It costs now", "spent", amount),
+        _ranged(
+            "It overtakes below", ("overtakes_below", "overtakes_low", "overtakes_high"), amount
+        ),
+        _number("That is a change of, %", "change_pct", tenth),
+        _number("Games", "workloads"), _WHY,
+    ), frozenset({"level"})),
     "goal_games": Recipe((
         _MACHINE, _GAME, _GOAL, _AVERAGE, _number("Chance of the goal", "p_goal", share),
         _number("Floor, FPS", "floor_fps", general, "none"),

@@ -58,6 +58,7 @@ _TITLES = {
     "ranks": "How likely each place by cost per frame is",
     "flip_prices": "At which price the answer flips",
     "upgrade_games": "What an upgrade does for each game",
+    "upgrade_rivals": "At which price one upgrade overtakes another",
     "goal_games": "The goals game by game",
     "last_money": "What the last tenth of the budget buys",
     "give_up_first": "What to give up first when money is short",
@@ -182,6 +183,8 @@ def _of_decisions(facts: Facts) -> dict[str, str]:
         "upgrades": at_prices,
         "upgrade_games": f"FPS {facts.at}; the basis is the weaker of the two machines'. "
         f"{facts.ranges}",
+        "upgrade_rivals": "Below this price of what it buys, an upgrade's added frame costs less "
+        f"than the other's. {at_prices}",
         "goes_together": "From the study's own table of parts. A margin below zero is short of "
         "what is needed.",
         "cautions": "Common practice; where a manual says otherwise, the manual is right.",

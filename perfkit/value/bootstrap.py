@@ -162,7 +162,7 @@ def _frame_times(
     block: int,
     last: int,
 ) -> tuple[FloatArray, FloatArray]:
-    """Times of the frames of rank `wanted` and one above, in each resample.
+    """Find the times of the frames of rank `wanted` and one above, in each resample.
 
     NaN where they are not both among the longest, down to the mark that `wanted` needs.
     """

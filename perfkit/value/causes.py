@@ -66,6 +66,7 @@ DEPENDS: Mapping[str, Mapping[str, frozenset[str]]] = {
         "added_pct": SPEED, "workloads": SPEED, "basis": SPEED,
         "goes_together": frozenset({"part", "specification", "build"}),
     },
+    "upgrade_rivals": {"": MONEY | SPEED, "spent": MONEY, "workloads": SPEED},
     "upgrade_games": {"": GOALS | {"part", "build"}},
     "goals": {"": MONEY | GOALS | {"budget"}, "p_all": GOALS, "expected_share": GOALS,
               "hardest": GOALS, "games": GOALS, "price": MONEY},
@@ -87,6 +88,7 @@ _OF_ALL_BUILDS = {
     "goals": ("answer",),
     "last_money": ("",),
     "give_up_first": ("",),
+    "upgrade_rivals": ("overtakes_", "change_pct", "now", "reason"),
     "claims": ("p_holm", "verdict", "passes_needed", "reason"),
 }
 """Columns in which every build's price counts, not only those the row names."""

@@ -22,6 +22,7 @@ from perfkit.value.scores import score_forecasts
 from perfkit.value.speeds import SpeedBook
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games
+from perfkit.value.upgrade_rivals import upgrade_rivals
 from perfkit.value.worth import speeds_of_builds
 
 
@@ -71,6 +72,7 @@ def decision_tables(
         "ranks": rank_table(speeds, price),
         "flip_prices": flip_table(speeds, price),
         "upgrade_games": upgrade_games(study, book, model.predict),
+        "upgrade_rivals": upgrade_rivals(study, book),
         "goals": goal_table(study, speeds, price),
         "goal_games": goal_games(study, speeds),
         "last_money": last_money(speeds, price, budget),

@@ -9,10 +9,12 @@ from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
 
 from perfkit.value.ratio import fieller
-from perfkit.value.upgrades import UPGRADE_COLUMNS, gain_case, upgrade_table
+from perfkit.value.upgrade_rivals import upgrade_rivals
+from perfkit.value.upgrades import UPGRADE_COLUMNS, gain_case, upgrade_table, upgrades_of
 from tests.value.market import (
     BASE,
     CARDS,
+    booked,
     build,
     market,
     measured,
@@ -214,3 +216,43 @@ def test_no_builds_gives_the_header_alone(tmp_path: Path) -> None:
     found = upgrades(tmp_path, builds=[], prices=[])
     assert len(found) == 0
     assert tuple(found.columns[: len(UPGRADE_COLUMNS)]) == UPGRADE_COLUMNS
+
+
+def test_price_at_which_one_upgrade_overtakes_another(tmp_path: Path) -> None:
+    """Alder adds 40 FPS for 150 (3.75 a frame), Birch 80 for 300: Birch must cost less than 300."""
+    study = market(tmp_path, prices=priced(*BASE, ("Alder", "", 150), ("Birch", "", 330)))
+    found = upgrade_rivals(study, booked(study, predictions("Birch", BIRCH)))
+    rows = found.set_index(["from_build", "to_build", "rival"])
+    birch = rows.loc[("bare", "bare + Birch", "with Alder")]
+    alder = rows.loc[("bare", "with Alder", "bare + Birch")]
+    gains = {name: fps - 40 for name, fps in (("alder", 80), ("birch", 120))}
+    assert birch["overtakes_below"] == pytest.approx(
+        150 * gains["birch"] / gains["alder"], rel=1e-3
+    )
+    assert alder["overtakes_below"] == pytest.approx(
+        330 * gains["alder"] / gains["birch"], rel=1e-3
+    )
+    assert (birch["now"], alder["now"]) == ("dearer", "cheaper")
+    assert birch["overtakes_low"] < birch["overtakes_below"] < birch["overtakes_high"]
+
+
+def test_at_the_overtaking_price_added_frames_cost_the_same(tmp_path: Path) -> None:
+    def steps(folder: Path, price: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+        study = market(folder, prices=priced(*BASE, ("Alder", "", 150), ("Birch", "", price)))
+        book = booked(study, predictions("Birch", BIRCH))
+        return upgrades_of(study, book), upgrade_rivals(study, book)
+
+    _, rivals = steps(tmp_path / "a", 330.0)
+    key = ["from_build", "to_build", "rival"]
+    flip = rivals.set_index(key).loc[("bare", "bare + Birch", "with Alder"), "overtakes_below"]
+    upgrades, _ = steps(tmp_path / "b", float(flip))
+    cost = upgrades[upgrades["from_build"] == "bare"].set_index("to_build")["cost_per_added_frame"]
+    assert cost["bare + Birch"] == pytest.approx(cost["with Alder"], rel=1e-9)
+
+
+def test_no_overtaking_price_where_a_gain_is_not_clear(tmp_path: Path) -> None:
+    study = market(tmp_path, prices=priced(*BASE, ("Alder", "", 150), ("Birch", "", 330)))
+    wide = predictions("Birch", BIRCH, scale_device=2.0)
+    rows = upgrade_rivals(study, booked(study, wide)).set_index("to_build")
+    assert rows["overtakes_below"].isna().all()
+    assert rows.loc["with Alder", "reason"] == "the gain of bare + Birch is not clearly above zero"

@@ -1,0 +1,120 @@
+"""Upgrades of one build against each other: at which price one overtakes another."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from perfkit.defaults import LEVEL
+from perfkit.study import Study
+from perfkit.value.arithmetic import central_range, mean_log_draws
+from perfkit.value.candidates import Candidate, candidates
+from perfkit.value.speeds import HALF, BuildSpeeds, FloatArray, SpeedBook
+from perfkit.value.upgrades import candidate_speeds
+
+COLUMNS = ("from_build", "to_build", "rival", "spent", "overtakes_below", "overtakes_low")
+COLUMNS += ("overtakes_high", "change_pct", "now", "workloads", "level", "reason")
+
+
+def overtaking_spend(
+    gain: FloatArray | float, rival_gain: FloatArray | float, rival_cost: float, resale: float
+) -> FloatArray | float:
+    """Price of what a step buys at which its added frame costs as much as the rival's.
+
+    Parameters
+    ----------
+    gain, rival_gain : float or ndarray
+        Added FPS of the step and of its rival.
+    rival_cost : float
+        What the rival costs, less resale.
+    resale : float
+        Of what leaves with this step.
+
+    Returns
+    -------
+    float or ndarray
+
+    Examples
+    --------
+    A rival adds 40 FPS for 200, so 5 a frame; a step that adds 30 and sells something for 20 may
+    cost 170:
+
+    >>> overtaking_spend(30.0, 40.0, 200.0, 20.0)
+    170.0
+    """
+    return resale + gain / rival_gain * rival_cost
+
+
+def upgrade_rivals(study: Study, book: SpeedBook) -> pd.DataFrame:
+    """Say for each pair of steps from one build at which price the first overtakes the second.
+
+    Parameters
+    ----------
+    study : Study
+    book : SpeedBook
+
+    Returns
+    -------
+    DataFrame
+        from_build, to_build, rival, spent (price of what the step buys), overtakes_below (price of
+        that under which its added frame costs less than the rival's), overtakes_low,
+        overtakes_high, change_pct (of the price that gets there), now (cheaper, dearer), workloads,
+        level, reason: one row per ordered pair of steps from one build that both cost something.
+        Without numbers where one of the gains is not clearly above zero.
+    """
+    steps = candidates(study)
+    speeds, places = candidate_speeds(study, book, steps)
+    rows: list[tuple[object, ...]] = []
+    for name in dict.fromkeys(step.from_build for step in steps):
+        mine = [at for at, step in enumerate(steps) if step.from_build == name]
+        mine = [at for at in mine if steps[at].added_cost > 0]
+        means = _Means(speeds)
+        rows += [
+            _row(steps[one], steps[other], means, places[one], places[other][1])
+            for one in mine
+            for other in mine
+            if one != other
+        ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Means:
+    """Mean FPS of machines over chosen workloads, each worked out once."""
+
+    speeds: BuildSpeeds
+    known: dict[tuple[int, bytes], tuple[float, FloatArray]] = field(default_factory=dict)
+
+    def of(self, machine: int, shared: FloatArray) -> tuple[float, FloatArray]:
+        key = machine, shared.tobytes()
+        if key not in self.known:
+            weights = self.speeds.weights[shared]
+            point = np.log(self.speeds.fps[machine, shared]) @ weights / weights.sum()
+            drawn = mean_log_draws(self.speeds.log_draws[machine][shared], weights)
+            self.known[key] = float(np.exp(point)), np.exp(drawn)
+        return self.known[key]
+
+
+def _row(
+    step: Candidate, rival: Candidate, means: _Means, place: tuple[int, int], other: int
+) -> tuple[object, ...]:
+    machines = [*place, other]
+    shared = np.isfinite(means.speeds.fps[machines]).all(axis=0)
+    names = step.from_build, step.to_build, rival.to_build, step.spent
+    rest = int(shared.sum()), LEVEL
+    nothing = np.nan, np.nan, np.nan, np.nan, ""
+    if shared.mean() < HALF or not shared.any():
+        return *names, *nothing, *rest, "too few workloads have a number on all three"
+    (start, start_draws), (after, draws), (point, rival_draws) = (
+        means.of(machine, shared) for machine in machines
+    )
+    gains = draws - start_draws, rival_draws - start_draws
+    lows = [float(central_range(gain, LEVEL)[0]) for gain in gains]
+    if not min(lows) > 0:
+        slower = step.to_build if not lows[0] > 0 else rival.to_build
+        return *names, *nothing, *rest, f"the gain of {slower} is not clearly above zero"
+    flip = overtaking_spend(after - start, point - start, rival.added_cost, step.resale)
+    spends = overtaking_spend(gains[0], gains[1], rival.added_cost, step.resale)
+    low, high = (float(end) for end in central_range(np.asarray(spends), LEVEL))
+    now = "cheaper" if step.spent < flip else "dearer"
+    return *names, flip, low, high, 100 * (flip / step.spent - 1), now, *rest, ""
