@@ -20,7 +20,7 @@ METHODS = {
     "read_html",
     "read_clipboard",
 }
-"""Ways of pandas and statsmodels to run a text, or to read what is no plain file."""
+"""Ways of pandas and statsmodels to run what a file says."""
 SYSTEM = {"system", "popen", "execv", "execve", "execvp", "spawnv", "spawnl", "posix_spawn"}
 IMPORTS = {
     "pickle", "cPickle", "dill", "cloudpickle", "joblib", "marshal", "shelve", "code", "codeop",
@@ -66,9 +66,12 @@ def findings(tree: ast.Module) -> list[tuple[int, str]]:
                 found.append((node.lineno, called.id))
             if isinstance(called, ast.Attribute):
                 owner = called.value.id if isinstance(called.value, ast.Name) else ""
+                ours = bool(node.args) and isinstance(node.args[0], ast.Constant)
+                if called.attr in TEXTS and not ours:
+                    found.append((node.lineno, f"{owner}.{called.attr}"))
                 if called.attr in METHODS or (owner == "os" and called.attr in SYSTEM):
                     found.append((node.lineno, f"{owner}.{called.attr}"))
-                if called.attr == "import_module" and not isinstance(node.args[0], ast.Constant):
+                if called.attr == "import_module" and not ours:
                     found.append((node.lineno, COMPUTED))
             for word in node.keywords:
                 if word.arg == "shell" and not (
