@@ -168,7 +168,9 @@ def _frame_times(
     """
     frames = len(frame_ms)
     # differences below zero wrap to numbers far above a block
-    kind = np.uint16 if frames + block <= np.iinfo(np.uint16).max else np.uint32
+    kind: type[np.unsignedinteger] = np.uint32
+    if frames + block <= np.iinfo(np.uint16).max:
+        kind = np.uint16
     begins = starts.astype(kind)
     goals = wanted, max(wanted - 1, 1)
     mark = (counts < wanted).sum(axis=1)

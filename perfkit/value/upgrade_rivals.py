@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from perfkit.defaults import LEVEL
@@ -12,8 +13,20 @@ from perfkit.value.candidates import Candidate, candidates
 from perfkit.value.speeds import HALF, BuildSpeeds, FloatArray, SpeedBook
 from perfkit.value.upgrades import candidate_speeds
 
-COLUMNS = ("from_build", "to_build", "rival", "spent", "overtakes_below", "overtakes_low")
-COLUMNS += ("overtakes_high", "change_pct", "now", "workloads", "level", "reason")
+COLUMNS = (
+    "from_build",
+    "to_build",
+    "rival",
+    "spent",
+    "overtakes_below",
+    "overtakes_low",
+    "overtakes_high",
+    "change_pct",
+    "now",
+    "workloads",
+    "level",
+    "reason",
+)
 
 
 def overtaking_spend(
@@ -85,7 +98,7 @@ class _Means:
     speeds: BuildSpeeds
     known: dict[tuple[int, bytes], tuple[float, FloatArray]] = field(default_factory=dict)
 
-    def of(self, machine: int, shared: FloatArray) -> tuple[float, FloatArray]:
+    def of(self, machine: int, shared: npt.NDArray[np.bool_]) -> tuple[float, FloatArray]:
         key = machine, shared.tobytes()
         if key not in self.known:
             weights = self.speeds.weights[shared]
@@ -99,7 +112,7 @@ def _row(
     step: Candidate, rival: Candidate, means: _Means, place: tuple[int, int], other: int
 ) -> tuple[object, ...]:
     machines = [*place, other]
-    shared = np.isfinite(means.speeds.fps[machines]).all(axis=0)
+    shared = np.asarray(np.isfinite(means.speeds.fps[machines]).all(axis=0))
     names = step.from_build, step.to_build, rival.to_build, step.spent
     rest = int(shared.sum()), LEVEL
     nothing = np.nan, np.nan, np.nan, np.nan, ""

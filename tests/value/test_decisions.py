@@ -46,8 +46,8 @@ def test_full_market(tmp_path: Path) -> None:
     found = decide(study, predictions("Birch", BIRCH))
     assert set(found) == {
         "goes_together", "ranks", "flip_prices", "upgrade_games", "upgrade_rivals", "goals",
-        "goal_games", "last_money", "give_up_first", "memory", "settings", "setting_steps", "claims",
-        "next_runs", "sittings", "energy", "inputs", "cautions",
+        "goal_games", "last_money", "give_up_first", "memory", "settings", "setting_steps",
+        "claims", "next_runs", "sittings", "energy", "inputs", "cautions",
     }  # fmt: skip
     games = found["upgrade_games"].set_index(["from_build", "to_build", "workload"])
     assert games.loc[("bare", "Birch", "Fen"), "stopped_by"] == "arithmetic"
