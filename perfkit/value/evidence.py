@@ -187,9 +187,16 @@ def gather_evidence(
     """
     if not right:
         return Evidence(None, reason="the claim names nothing on the right")
-    return compare_sides(
-        record, find_side(record, left), find_side(record, right), measure, workload
-    )
+    sides = find_side(record, left), find_side(record, right)
+    for side in sides:
+        if not side.system and not side.gpu and math.isnan(side.price) and math.isnan(side.number):
+            known = side.name in set(record.study.prices["item"]) | set(
+                record.study.builds["build"]
+            )
+            if not known:
+                why = f"{side.name} is no build, GPU or priced item of this study"
+                return Evidence(None, reason=why)
+    return compare_sides(record, *sides, measure, workload)
 
 
 def compare_sides(
