@@ -4,6 +4,8 @@ Sources: NIST Statistical Reference Datasets, Linear Least Squares Regression (c
 R. Jain (1991), The Art of Computer Systems Performance Analysis, Wiley, examples 14.1-14.5, 15.1.
 """
 
+import warnings
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -69,6 +71,34 @@ def test_the_library_call_behind_the_errors_meets_every_certified_value(name: st
     assert fitted.bse / scales == pytest.approx(errors, rel=rel, abs=slack)
     deviation = np.sqrt(fitted.ssr / fitted.df_resid)
     assert deviation == pytest.approx(certified["residual_sd"], rel=rel, abs=slack)
+
+
+@pytest.mark.parametrize("degrees", [(1, 2, 3, 4), (7, 8, 9, 10)])
+def test_four_powers_of_filip_are_solved_and_the_summary_warns(degrees: tuple[int, ...]) -> None:
+    """The kernel's four columns, near to collinear: 1e-7 of what an orthogonal solution gives."""
+    table = load_csv("nist_filip")
+    y, raw = table["y"].to_numpy(float), table["x"].to_numpy(float)[:, None] ** np.array(degrees)
+    columns = raw / np.abs(raw).max(axis=0)
+    fit = PowerLaw("power law").fit(as_cells(y, columns))
+    q, r = np.linalg.qr(np.column_stack([np.ones(len(y)), columns]))
+    expected = np.linalg.solve(r, q.T @ y)
+    assert [fit.intercepts[0], *fit.slopes] == pytest.approx(expected, rel=1e-7)
+    shown = fit.regression()
+    assert fit.clustered() == pytest.approx(shown.bse[:4].to_numpy(), rel=1e-5)
+    assert "strong multicollinearity" in str(shown.summary())
+
+
+def test_all_powers_of_filip_are_shown_with_a_warning() -> None:
+    """Raw tenth powers are beyond a pseudo-inverse: the coefficients are off, and it says so."""
+    table = load_csv("nist_filip")
+    x = table["x"].to_numpy(float)[:, None] ** np.arange(11)
+    with warnings.catch_warnings():
+        # Newer versions warn when fitting as well; the summary speaks in all of them.
+        warnings.simplefilter("ignore")
+        fitted = sm.OLS(table["y"].to_numpy(float), x).fit()
+    certified = list(CERTIFIED["Filip"]["coef"].values())
+    assert fitted.params != pytest.approx(certified, rel=0.5)
+    assert "strong multicollinearity" in str(fitted.summary())
 
 
 def test_directions_that_the_data_leave_open_are_not_made_up() -> None:
