@@ -88,7 +88,8 @@ SECTIONS = (
     Section("claims", "Which sentences hold", "claims"),
     Section(
         "passes", "What was measured", "passes",
-        ("averages", "spread", "trace", "memory"), ("flags", "versions", "memory", "memory_cost"),
+        ("averages", "spread", "trace", "memory"),
+        ("flags", "within_pass", "versions", "memory", "memory_cost"),
     ),
     Section("predictions", "What nobody measured", "predictions", ("cards", "curves")),
     Section(

@@ -197,6 +197,13 @@ RECIPES: dict[str, Recipe] = {
     "inputs": Recipe((
         _text("Kind", "kind"), _text("Name", "name"), _text("Fact", "fact"), _text("Is", "value"),
     )),
+    "within_pass": Recipe((
+        _text("GPU", "gpu"), _GAME, _text("System", "system"), _SIZE, _text("Pass", "pass_id"),
+        _ranged("Average FPS", ("avg_fps", "avg_low", "avg_high"), fps),
+        _ranged("1 % low, FPS", ("low_1pct_fps", "low_1pct_low", "low_1pct_high"), fps),
+        _number("Frames", "frames", amount), _number("Frames a block", "block_frames", amount),
+        _text("Basis", "basis", wordy=True), _WHY,
+    ), frozenset({"render_scale", "level"})),
     "next_runs": Recipe((
         _number("Order", "order"), _text("GPU", "gpu"), _GAME, _text("System", "system"), _SIZE,
         _text("Card at hand", "at_hand"), _text("Machines it concerns", "builds", wordy=True),

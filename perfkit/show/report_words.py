@@ -67,6 +67,7 @@ _TITLES = {
     "settings": "The highest render scale that reaches the goal",
     "setting_steps": "Every step of the render scale",
     "sittings": "How many passes a sitting should hold",
+    "within_pass": "Run once: what its own frames leave open",
     "versions": "Which drivers and game versions count together",
     "energy": "What the power costs",
     "inputs": "What went in: settings, prices, parts, specifications",
@@ -204,6 +205,9 @@ def _of_evidence(facts: Facts, counted: str) -> dict[str, str]:
     return {
         "passes": f"{counted} Frame times in FPS drawn, not shown.",
         "flags": "What each remark rests on: the number measured and the threshold it crossed.",
+        "within_pass": "From the frames of the one pass alone; the spread between passes, which is "
+        "usually wider, is not included, and no cost or verdict uses these ranges. "
+        f"{facts.ranges}",
         "versions": "Passes under two versions count together where runs under both agree, or "
         "where the shift between them is known.",
         "memory": "As set and as rated in the study's table of systems.",

@@ -23,6 +23,7 @@ from perfkit.value.speeds import SpeedBook
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games
 from perfkit.value.upgrade_rivals import upgrade_rivals
+from perfkit.value.within_pass import within_pass_table
 from perfkit.value.worth import speeds_of_builds
 
 
@@ -87,6 +88,7 @@ def decision_tables(
         "calibration": scores.calibration if len(scores.cards) else scores.cards,
         "next_runs": next_runs(study, passes, book, speeds),
         "sittings": sitting_table(passes),
+        "within_pass": within_pass_table(study, passes),
         "versions": version_table(passes, study.workloads),
         "energy": energy_table(study, passes),
         "inputs": input_table(study),
