@@ -24,6 +24,9 @@ RESAMPLES = 1000
 FEWEST_FRAMES = 1000
 """Frames below which a pass has no 1 % low (common practice, no source)."""
 
+LISTED = 100
+"""Configurations that are listed: each is read again."""
+
 BASIS = "within one pass: spread between passes not included"
 
 
@@ -51,7 +54,7 @@ def block_frames(frame_ms: FloatArray) -> int:
 
 
 def within_pass_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
-    """Give ranges within the pass for what builds are compared on and was run once.
+    """Give ranges within the pass for what was run once.
 
     Parameters
     ----------
@@ -65,11 +68,12 @@ def within_pass_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
         system, gpu, workload, width, height, render_scale, pass_id, frames, block_frames, avg_fps,
         avg_low, avg_high, low_1pct_fps, low_1pct_low, low_1pct_high (NaN below 1,000 frames),
         basis, level, reason: one row per configuration with a single countable pass whose frame
-        times are there.
+        times are there, at most `LISTED`; those on which builds are compared come first.
     """
-    asked = compared_configurations(study).drop_duplicates()
     alone = countable(passes).drop_duplicates(CONFIGURATION, keep=False)
-    alone = alone.merge(asked, on=CONFIGURATION)
+    compared = pd.MultiIndex.from_frame(compared_configurations(study))
+    others = ~pd.MultiIndex.from_frame(alone[CONFIGURATION]).isin(compared)
+    alone = alone.iloc[np.argsort(others, kind="stable")].head(LISTED)
     traces = read_traces(study, set(alone["pass_id"])) if len(alone) else {}
     rows = [
         (*names, *_ranges(traces[pass_id]))
