@@ -99,7 +99,7 @@ def main(arguments: "Sequence[str] | None" = None) -> int:
     Returns
     -------
     int
-        0 done, 1 the study has problems, 2 wrong use, 130 interrupted.
+        0 done, 1 the study has problems, 2 wrong use, or no room to write or work, 130 interrupted.
 
     Raises
     ------
@@ -110,8 +110,15 @@ def main(arguments: "Sequence[str] | None" = None) -> int:
     try:
         return _run(options)
     except KeyboardInterrupt:
-        print("perfkit: stopped; nothing was changed", file=sys.stderr)
+        print("perfkit: stopped; nothing half-written is left", file=sys.stderr)
         return INTERRUPTED
+    except MemoryError:
+        print(
+            "perfkit: not enough memory; nothing half-written is left. "
+            "Close other programs, and run again",
+            file=sys.stderr,
+        )
+        return WRONG_USE
 
 
 def _run(options: argparse.Namespace) -> int:

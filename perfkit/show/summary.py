@@ -7,6 +7,7 @@ import pandas as pd
 from perfkit.analysis import Analysis
 from perfkit.frames.usable import usable
 from perfkit.models.evidence import CHOSEN_ANEW
+from perfkit.show.tables import all_tables
 
 
 def counted(number: int, thing: str, plural: str = "") -> str:
@@ -104,23 +105,24 @@ def findings(analysis: Analysis) -> list[str]:
     return [*sentences, *([upgrade] if upgrade else [])]
 
 
-def closing_lines(analysis: Analysis, out: Path) -> list[str]:
+def closing_lines(analysis: Analysis, out: Path, charts: int) -> list[str]:
     """Where the report is and the few numbers that matter.
 
     Parameters
     ----------
     analysis : Analysis
     out : Path
-        The folder just written.
+        The folder just written; it may be another run's by now, so nothing is read there.
+    charts : int
+        How many were drawn.
 
     Returns
     -------
     list of str
     """
-    tables = len(list((out / "tables").glob("*.csv")))
-    figures = len(list((out / "figures").glob("*.json")))
+    tables = len(all_tables(analysis))
     return [
         *findings(analysis),
-        f"{out}: {counted(tables, 'table')}, {counted(figures, 'chart')}; "
+        f"{out}: {counted(tables, 'table')}, {counted(charts, 'chart')}; "
         f"open {out / 'report.html'}",
     ]

@@ -46,7 +46,8 @@ def keep_forecasts(study: Study, table: pd.DataFrame, made_on: datetime.date | N
     StudyError
         When an earlier line was changed or removed meanwhile; nothing is added then.
     OutputError
-        When the file cannot be written; it is then as it was.
+        When the file cannot be written; it is then as it was. Or when it was written and the disk
+        does not confirm that, which the message says.
 
     Examples
     --------
@@ -158,9 +159,19 @@ def _locked(folder: Path) -> Iterator[None]:
     try:
         fcntl.flock(handle, fcntl.LOCK_EX)
         yield
-        os.fsync(handle)
+        _confirm(handle)
     finally:
         os.close(handle)
+
+
+def _confirm(folder: int) -> None:
+    try:
+        os.fsync(folder)
+    except OSError as error:
+        raise OutputError(
+            f"forecasts.csv holds the new lines, but the disk did not confirm ({error.strerror}); "
+            "look at the disk, and do not keep them a second time"
+        ) from error
 
 
 def _write_whole(root: Path, data: bytes) -> None:

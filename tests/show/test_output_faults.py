@@ -1,117 +1,110 @@
-"""Each call to the disk in the writing of a report fails once: OUT stays old or becomes new."""
+"""A full disk, no memory, kills, two at once: OUT stays the old result or becomes the new one."""
 
-import contextlib
-import errno
+import ctypes
 import os
 import resource
-import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
-import perfkit as pk
-from perfkit.errors import OutputError
-from perfkit.show import output, report
+from perfkit import cli
 from perfkit.show.manifest import changed_files
-from perfkit.show.output import whole_folder
-from perfkit.show.report import write_report
-from perfkit.show.tables import write_tables
-from tests.show.hostile import hostile_study
-
-EVENTS = {
-    "open", "os.mkdir", "os.rename", "os.rmdir", "os.remove", "os.symlink", "os.listdir",
-    "os.scandir", "os.truncate",
-}  # fmt: skip
-
-
-class Faults:
-    """Count what is asked of the disk below a folder, and let one of these calls fail."""
-
-    def __init__(self):
-        self.below, self.count, self.fail = "", 0, -1
-        sys.addaudithook(self.hook)  # stays for the process; does nothing without `below`
-
-    def hook(self, event, details):
-        if self.below and event in EVENTS and str(details[0]).startswith(self.below):
-            self.step()
-
-    def step(self):
-        if not self.below:
-            return
-        self.count += 1
-        if self.count == self.fail:
-            raise OSError(errno.EIO, "planted")
-
-    @contextlib.contextmanager
-    def at(self, below, fail):
-        self.below, self.count, self.fail = str(below), 0, fail
-        try:
-            yield
-        finally:
-            self.below = ""
-
-
-@pytest.fixture(scope="module")
-def faults():
-    return Faults()
-
-
-@pytest.fixture
-def make(tmp_path_factory, monkeypatch, faults):
-    """Write the tables and the page of a small study, marked with a number."""
-    study = tmp_path_factory.mktemp("faults") / "study"
-    analysis = pk.analyse(hostile_study(study))
-    page = report.report_html(analysis, [], study)
-    sync, swap = os.fsync, output.exchange
-
-    def failing(call):
-        def counted(*arguments):
-            faults.step()
-            return call(*arguments)
-
-        return counted
-
-    monkeypatch.setattr(os, "fsync", failing(sync))
-    monkeypatch.setattr(output, "exchange", failing(swap))
-
-    def write(out, mark):
-        monkeypatch.setattr(report, "report_html", lambda *_: f"{page}<!--{mark}-->")
-        with whole_folder(out, study) as folder:
-            write_tables(analysis, folder / "tables")
-            write_report(analysis, [], folder / "report.html")
-
-    return write
-
-
-def mark_of(out):
-    assert changed_files(out) == []
-    return (out / "report.html").read_text(encoding="utf-8")[-8:-3].strip("!-<")
+from tests.study.make import write_study
+from tests.trust.disk import fork
+from tests.trust.faults import IN_MEMORY
+from tests.trust.kills import ended, killed, left_alone, mark, start, title
 
 
 @pytest.mark.slow
-def test_every_call_of_one_report_fails_once(make, faults, tmp_path):
-    seen, fail, more = set(), 0, True
-    while more:
-        fail += 1
-        place = tmp_path / "place"
-        place.mkdir()
-        make(place / "out", "old")
-        with faults.at(place, fail):
-            try:
-                make(place / "out", "new")
-                seen.add("done")
-            except OutputError as error:
-                seen.add("refused" if "planted" in str(error) else str(error))
-        more = faults.count >= fail
-        seen.add(mark_of(place / "out"))
-        make(place / "out", "next")
-        assert mark_of(place / "out") == "next"
-        assert [path.name for path in place.iterdir()] == ["out"]
-        shutil.rmtree(place)
-    assert fail > 60
-    assert seen == {"refused", "done", "old", "new"}
+def test_killed_at_twenty_moments(tmp_path):
+    (tmp_path / "place").mkdir()
+    found = killed(write_study(tmp_path / "study"), tmp_path / "place", 20)
+    assert found["old"] + found["new"] == 20
+    assert found["new"] > 0
+    assert found["old"] > 0
+
+
+@pytest.mark.slow
+def test_two_reports_at_once_on_one_out(tmp_path):
+    (tmp_path / "place").mkdir()
+    out, studies = tmp_path / "place/out", [tmp_path / "a", tmp_path / "b"]
+    for study in studies:
+        title(write_study(study), study.name)
+    assert [ended(child) for child in [start(study, out) for study in studies]] == [0, 0]
+    assert mark(out) in ("a", "b")
+    assert os.listdir(tmp_path / "place") == ["out"]
+
+
+@pytest.mark.slow
+def test_another_file_system_than_the_study(tmp_path):
+    with tempfile.TemporaryDirectory(dir=IN_MEMORY) as place:
+        for turn in range(2):
+            left_alone(write_study(tmp_path / "study"), Path(place), f"turn {turn}")
+
+
+def limited(study, out, limits):
+    """Report in a process that may use no more than that; returns its exit status, 0 to 255."""
+    child = fork()
+    if child:
+        return ended(child)
+    for kind, most in limits.items():
+        resource.setrlimit(kind, (most, resource.RLIM_INFINITY))
+    os._exit(ended(start(study, out)) & 0xFF)
+
+
+def in_use():
+    """Count the bytes that this process has asked for."""
+    return int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+
+
+@pytest.mark.slow
+def test_out_of_memory(tmp_path):
+    study, place = write_study(tmp_path / "study"), tmp_path / "place"
+    place.mkdir()
+    left_alone(study, place, "old")
+    seen, old = set(), "old"
+    for room in (0, 8, 24, 72, 3000):
+        title(study, f"{room} MiB")
+        status = limited(study, place / "out", {resource.RLIMIT_AS: in_use() + room * 2**20})
+        assert mark(place / "out") == (old if status else f"{room} MiB")
+        seen.add(status == 0)
+    assert seen == {True, False}
+    left_alone(study, place, "next")
+
+
+REMOUNT = 32
+
+
+def mount(place, size, flags=0):
+    """Mount memory as a file system of that many bytes, where the machine lets us."""
+    words = [b"tmpfs", os.fsencode(place), b"tmpfs", flags, b"size=%d" % size]
+    return ctypes.CDLL(None, use_errno=True).mount(*words) == 0
+
+
+@pytest.mark.slow
+def test_a_file_system_that_is_full(tmp_path):
+    """One of its own with room for one result and a half; without the right to mount, a limit."""
+    study, place = write_study(tmp_path / "study"), tmp_path / "place"
+    place.mkdir()
+    left_alone(study, place, "old")
+    size = sum(path.stat().st_size for path in place.rglob("*"))
+    (tmp_path / "small").mkdir()
+    mounted = mount(tmp_path / "small", int(1.5 * size))
+    small = tmp_path / "small" if mounted else place
+    try:
+        left_alone(study, small, "old")
+        title(study, "new")
+        limits = {} if mounted else {resource.RLIMIT_FSIZE: 30_000}
+        assert limited(study, small / "out", limits) == cli.WRONG_USE
+        assert mark(small / "out") == "old"
+        assert os.listdir(small) == ["out"]
+        assert not mounted or mount(small, 3 * size, REMOUNT)
+        left_alone(study, small, "next")
+    finally:
+        assert not mounted or ctypes.CDLL(None).umount(os.fsencode(small)) == 0
 
 
 LIMITED = """
