@@ -5,6 +5,7 @@ import pandas as pd
 
 from perfkit.models.observations import Observations
 from perfkit.models.predictions import Model
+from perfkit.models.refusals import NO_PASS
 from perfkit.models.train import Trained
 
 FREE_OF_SHAPE = 9
@@ -22,9 +23,15 @@ def collinear(table: pd.DataFrame) -> str:
     rates = np.log(table[columns].drop_duplicates()[columns[2:]].dropna().to_numpy(float))
     if len(rates) < 3:
         return ""
-    for name, spread in zip(("arithmetic rate", "bandwidth"), np.ptp(rates, axis=0), strict=True):
-        if spread < SAME:
-            return f"{name} is the same on every GPU measured: its effect is assumed, not learnt"
+    arithmetic, bandwidth = np.ptp(rates, axis=0) < SAME
+    if arithmetic and bandwidth:
+        return (
+            "arithmetic rate and bandwidth are the same on every GPU measured: their effects are "
+            "assumed, not learnt"
+        )
+    if arithmetic or bandwidth:
+        name = "arithmetic rate" if arithmetic else "bandwidth"
+        return f"{name} is the same on every GPU measured: its effect is assumed, not learnt"
     correlation = float(np.corrcoef(rates.T)[0, 1])
     if abs(correlation) < COLLINEAR:
         return ""
@@ -36,7 +43,8 @@ def collinear(table: pd.DataFrame) -> str:
 
 
 def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    ending = "es" if noun.endswith("s") else "s"
+    return f"{number} {noun}{'' if number == 1 else ending}"
 
 
 def _about_gpus(table: pd.DataFrame, trained: Trained) -> list[str]:
@@ -61,7 +69,7 @@ def _about_passes(seen: Observations, passes: pd.DataFrame) -> list[str]:
     used = passes[seen.reasons.eq("").to_numpy()]
     texts = []
     if borrowed := int(used["source"].eq("borrowed").sum()):
-        texts.append(f"{_count(borrowed, 'pass')}: measured by others".replace("passs", "passes"))
+        texts.append(f"{_count(borrowed, 'pass')}: measured by others")
     for column, noun in (("driver", "drivers"), ("game_version", "game versions")):
         versions = used.loc[used[column].ne(""), ["workload", column]].drop_duplicates()
         mixed = versions.groupby("workload")[column].nunique()
@@ -91,7 +99,9 @@ def warnings_about(
     tuple of str
     """
     if model is None:
-        return ("no pass of this study could be used to fit a model",)
+        why = seen.left_out["reason"].value_counts(sort=False)
+        told = "; ".join(f"{_count(int(n), 'pass')}: {reason}" for reason, n in why.items())
+        return (f"{NO_PASS}{' (' if told else ''}{told}{')' if told else ''}",)
     table = seen.table
     texts = _about_gpus(table, model.trained)
     if model.bandwidth:
@@ -124,13 +134,19 @@ def runs_that_teach(seen: Observations) -> tuple[str, ...]:
         For one GPU: what can be varied on one machine. For more: what the fit lacks.
     """
     table = seen.table[~seen.table["at_least"]]
+    held = sorted(set(seen.table["workload"]) - set(table["workload"]))
+    runs = [f"run {name} without the cap: every pass of it was held" for name in held]
     gpus = table["gpu"].nunique()
     if gpus >= 2:
         ran = table.groupby("workload")["gpu"].nunique()
-        return tuple(
-            f"run {name} on a second GPU: it has run on one only" for name in ran[ran.eq(1)].index
-        )
-    runs = []
+        alone = ran[ran.eq(1)].index
+        runs += [f"run {name} on a second GPU: it has run on one only" for name in alone]
+        if collinear(table):
+            runs.append(
+                "run any workload on a GPU with another balance of arithmetic rate and bandwidth, "
+                "or with memory at another rate: nothing measured tells the two apart"
+            )
+        return tuple(runs)
     integrated = table["kind"].eq("integrated").any() or not len(table)
     if integrated and table["bandwidth_gb_s"].nunique() < 2:
         runs += [

@@ -238,7 +238,8 @@ class Fit:
     def free_range(self, targets: pd.DataFrame) -> pd.DataFrame:
         """Predict by the heaviest family, with a range that assumes no distribution of errors.
 
-        Jackknife+ with the GPU as the unit; at 90 % it needs nine GPUs that ran the workload. It
+        Jackknife+ with the GPU as the unit, for the average over passes; at 90 % it needs nine
+        GPUs that ran the workload. It
         holds for a GPU like those measured and widens nowhere, so `predict` is the one to show.
 
         Parameters

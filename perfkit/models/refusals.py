@@ -10,6 +10,8 @@ from perfkit.models.observations import Observations, memory_limit, memory_need,
 from perfkit.models.rates import Catalogue
 from perfkit.models.words import filled
 
+NO_PASS = "no pass of this study could be used to fit a model"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Known:
@@ -159,8 +161,8 @@ def refuse(study: Catalogue, known: Known, rows: pd.DataFrame) -> pd.Series:
         place = (row["gpu"], row["workload"], row["output_mpx"])
         if name := _unknown_name(study, row):
             reasons.append(name)
-        elif not known.gpus:
-            reasons.append("no pass of this study could be used to fit a model")
+        elif not known.gpus and row["workload"] not in {*known.tried, *known.bounds.index}:
+            reasons.append(NO_PASS)
         elif row["workload"] not in known.workloads:
             reasons.append(_never_run(known, row["workload"]))
         elif too_small:

@@ -118,6 +118,7 @@ def test_collinear_rates_warn():
     gpus["bandwidth_gb_s"] = 20.0 * gpus["compute_units"]
     model = fit(w.study, w.without("G01"))
     assert any("rise together" in text for text in model.warnings)
+    assert any("another balance" in run for run in model.runs_that_teach)
     assert model.predict(w.targets("G01"))["fps"].notna().all()
 
 
@@ -127,15 +128,43 @@ def test_identical_specifications():
     model = fit(w.study, w.without("G01"))
     table = model.predict(w.targets("G01"))
     assert table["fps"].notna().all()
-    assert any("the same on every GPU measured" in text for text in model.warnings)
+    same = "arithmetic rate and bandwidth are the same on every GPU measured"
+    assert any(text.startswith(same) for text in model.warnings)
+    assert any("another balance" in run for run in model.runs_that_teach)
 
 
 def test_all_capped():
     w = world(gpus=4, workloads=2)
     passes = w.without("G01").assign(cap_fps=30.0, avg_fps=30.0)
-    table = predict(w, passes, w.targets("G01"))
-    assert table["reason"].str.contains("no pass|held by a cap").all()
+    model = fit(w.study, passes)
+    table = model.predict(w.targets("G01"))
+    assert table["reason"].str.contains("at least 30 FPS is all that is known").all()
     assert table["fps"].isna().all()
+    assert model.runs_that_teach[:2] == tuple(
+        f"run {name} without the cap: every pass of it was held" for name in ("W00", "W01")
+    )
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "reason"),
+    [
+        ("outcome", "crashed", "crashed"),
+        ("void_reason", "wrong preset", "void: wrong preset"),
+        ("state", "cold", "cold"),
+        ("generated_per_drawn", 1.0, "generated"),
+    ],
+)
+def test_nothing_but_passes_that_do_not_count(column, value, reason):
+    w = world(gpus=4, workloads=2)
+    passes = w.without("G01").assign(**{column: value})
+    model = fit(w.study, passes)
+    table = model.predict(w.targets("G01"))
+    assert table["fps"].isna().all()
+    assert table["reason"].str.contains(reason).all()
+    assert len(model.left_out) == len(passes)
+    assert f"{len(passes)} passes: " in model.warnings[0]
+    assert reason in model.warnings[0]
+    assert any("any second GPU" in run for run in model.runs_that_teach)
 
 
 def test_one_workload_capped_says_at_least():
