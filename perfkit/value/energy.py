@@ -16,7 +16,7 @@ WEEKS_PER_YEAR = 52
 
 Number = TypeVar("Number", float, "pd.Series[float]")
 
-WALL, AT_LEAST = "wall", "package or unknown: at least"
+WALL, PACKAGE, MIXED = "wall", "package: at least", "not known or mixed: at least"
 
 
 def energy_cost(watts: Number, hours: float, tariff_per_kwh: float) -> Number:
@@ -101,7 +101,8 @@ def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     Notes
     -----
     `power_w` is taken as drawn at the wall only where a further column of passes.csv, power_at,
-    says "wall"; elsewhere every cost is a lower bound, and `measured_at` says so.
+    says "wall"; elsewhere every cost is a lower bound, and `measured_at` says so, and whether the
+    column says "package".
     """
     tariff = study.settings.tariff_per_kwh
     columns = ["build", "workload", "power_w", "measured_at", "fps", "joules_per_frame"]
@@ -122,6 +123,7 @@ def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
             workload="",
             passes=by_build["passes"].sum(),
             wall=by_build["wall"].all(),
+            package=by_build["package"].all(),
         )
     )
     rows = pd.concat([whole.reset_index(), rows], ignore_index=True)
@@ -130,7 +132,7 @@ def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     kwh = 1000 * frame / JOULES_PER_KWH
     yearly = np.nan if hours is None else hours * WEEKS_PER_YEAR
     rows = rows.assign(
-        measured_at=np.where(rows["wall"], WALL, AT_LEAST),
+        measured_at=np.select([rows["wall"], rows["package"]], [WALL, PACKAGE], MIXED),
         joules_per_frame=frame,
         kwh_per_1000_frames=kwh,
         cost_per_1000_frames=kwh * tariff,
@@ -152,10 +154,13 @@ def _powered(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
         & (kept["power_w"] > 0)
     ]
     at = kept["power_at"] if "power_at" in kept else pd.Series("", index=kept.index)
-    grouped = kept.assign(wall=at == "wall").groupby(["system", "gpu", "workload"], sort=False)
+    grouped = kept.assign(wall=at == "wall", package=at == "package").groupby(
+        ["system", "gpu", "workload"], sort=False
+    )
     return grouped.agg(
         power_w=("power_w", "mean"),
         fps=("avg_fps", "mean"),
         passes=("avg_fps", "size"),
         wall=("wall", "all"),
+        package=("package", "all"),
     ).reset_index()

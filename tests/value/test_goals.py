@@ -10,7 +10,14 @@ from scipy import stats
 
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
-from perfkit.value.energy import AT_LEAST, energy_cost, energy_table, joules_per_frame, wall_watts
+from perfkit.value.energy import (
+    MIXED,
+    PACKAGE,
+    energy_cost,
+    energy_table,
+    joules_per_frame,
+    wall_watts,
+)
 from perfkit.value.evidence import record_of
 from perfkit.value.goals import all_reached, goal_games, goal_table, reach_probability
 from perfkit.value.memory import memory_check, memory_cost
@@ -243,21 +250,24 @@ def test_energy_of_a_build(tmp_path: Path) -> None:
     assert_allclose(found["cost_per_year"], 15.6, rtol=1e-12)
     assert_allclose(found["joules_per_frame"], 5.0, rtol=1e-12)
     assert_allclose(found["kwh_per_1000_frames"], 5000 / 3.6e6, rtol=1e-12)
-    assert set(found["measured_at"]) == {AT_LEAST}
+    assert set(found["measured_at"]) == {MIXED}
 
 
 def test_wall_power_is_told_apart(tmp_path: Path) -> None:
     powered = [
         row | {"power_w": 100, "power_at": at}
         for row, at in zip(
-            runs("Ember", {"Fen": [20.0], "Moor": [20.0]}), ("wall", ""), strict=True
+            runs("Ember", {"Fen": [20.0], "Moor": [20.0], "Tarn": [20.0]}),
+            ("wall", "", "package"),
+            strict=True,
         )
     ]
     study, passes, _ = gathered(tmp_path, toml="tariff_per_kwh = 0.3", passes=powered)
     found = energy_table(study, passes).set_index("workload")
     assert found.loc["Fen", "measured_at"] == "wall"
-    assert found.loc["Moor", "measured_at"] == AT_LEAST
-    assert found.loc["", "measured_at"] == AT_LEAST
+    assert found.loc["Moor", "measured_at"] == MIXED
+    assert found.loc["Tarn", "measured_at"] == PACKAGE == "package: at least"
+    assert found.loc["", "measured_at"] == MIXED
     assert found["cost_per_year"].isna().all()
 
 
