@@ -1,7 +1,21 @@
 """Speed of decisions from draws: ``python -m tests.benchmarks.value`` prints today's ratios.
 
-Each ratio compares two ways in one process, interleaved, by the median of CPU times. pandas' way is
-the idiomatic one: a long frame of draws, grouped and aggregated without Python functions.
+Each ratio compares two ways in one process, interleaved, by the median of CPU times.
+
+The grouped frame is fair: both ways start from the same draws, weights and prices, and are held to
+the same answers first. It is a long frame as one would keep it (games as categories, builds and
+draws as integers, which group quicker than names), without Python functions, and each output is
+asked by the shortest call pandas has: a weighted sum by build and draw, `quantile`, `cummax` along
+sorted prices, `nth` for the best rival. Making the frame is not timed.
+
+Measured on two shared cores under load: 50 times the grouped frame (asked: 80), 1.1 copies of the
+draws (asked: 4), exponent 0.9 up to 16 times the builds (asked: 1), bootstrap 30 times arch (asked:
+18). Of the 17 ms that a decision takes, 3.3 go into the mean (2.3 are needed to read 77 MB of draws
+once), 0.7 into `exp`, 1.4 into the frontier, 1.5 into the overtaking prices and 2 x 4.2 into the
+ends of 2 x 200 ranges. 80 times needs 10.6 ms, so ends in half their time. They were 2 x 18 ms by
+sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5 microseconds for each of making
+the keys, sorting them and picking the ends of 4,000 draws, each near what one pass over them costs.
+Single precision would halve the mean alone, and would break equality with the frame's answers.
 """
 
 import time
