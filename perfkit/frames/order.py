@@ -12,6 +12,7 @@ KEEP = 1 << 20
 """Values a `Middle` may hold before it narrows."""
 
 _DIGIT_BITS = 16
+_SAMPLED = 64
 
 
 def place(count: int, share: float) -> tuple[int, float]:
@@ -225,7 +226,7 @@ class Largest:
     def _narrow(self) -> None:
         held = np.concatenate(self._parts)
         if len(held) > self._keep:
-            held.partition(len(held) - self._keep)
+            put_in_place(held, (len(held) - self._keep,))
             held = held[len(held) - self._keep :].copy()
             self._floor = float(held.min())
         self._parts, self._held = [held], len(held)
@@ -254,12 +255,15 @@ class Middle:
         self._share = share
         self._keep = keep
         self._low, self._high = -math.inf, math.inf
+        self._lost = False
         self._seen = self._below = self._held = 0
         self._parts: list[Floats] = []
 
     def add(self, values: Floats) -> None:
         """Look at the next values of the stream."""
         self._seen += len(values)
+        if self._lost:
+            return
         if self._low > -math.inf:
             values, below = values_between(values, self._low, self._high)
             self._below += below
@@ -272,31 +276,33 @@ class Middle:
 
     def _narrow(self) -> None:
         held = np.concatenate(self._parts)
+        found = len(held)
         centre = place(self._seen, self._share)[0] - self._below
-        first = max(0, centre - self._keep // 4)
-        last = min(len(held) - 1, centre + self._keep // 4)
-        if first <= last:
-            held.partition(first)
-            low = float(held[first])
-            held[first:].partition(last - first)
-            high = float(held[last])
-            held, below = values_between(held, low, high)
+        self._lost = not 0 <= centre < found
+        if not self._lost:
+            # About half are kept; which exactly does not matter, so a sample says where to cut.
+            sample = np.sort(held[::_SAMPLED])
+            middle, quarter = centre * len(sample) // found, len(sample) // 4
+            self._low = float(sample[max(0, middle - quarter)])
+            self._high = float(sample[min(len(sample) - 1, middle + quarter)])
+            held, below = values_between(held, self._low, self._high)
             self._below += below
-            self._low, self._high = low, high
-        if first > last or len(held) > self._keep // 4 * 3:
-            # The middle drifted away, or sits on one value many times: nothing more is held.
-            self._low, self._high, held = math.inf, -math.inf, held[:0].copy()
-            self._below = 0
+            # One value may stand there so often that nothing is gained.
+            self._lost = len(held) > self._keep // 4 * 3
+        if self._lost:
+            held = np.empty(0)
         self._parts, self._held = [held], len(held)
 
     def value(self) -> float:
         """Give the quantile, or NaN where it is not among the values held."""
-        held = np.concatenate(self._parts) if self._parts else np.empty(0)
+        if self._lost or not self._parts:
+            return math.nan
+        held = np.concatenate(self._parts)
         rank, part = place(self._seen, self._share)
         rank -= self._below
         if rank < 0 or rank + (part > 0) >= len(held):
             return math.nan
-        held.partition(rank)
+        put_in_place(held, (rank,))
         lower = float(held[rank])
         return between(lower, float(held[rank + 1 :].min()), part) if part else lower
 
