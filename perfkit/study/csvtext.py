@@ -119,7 +119,7 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
                 if len(row) != width or not (row[0] or any(row)):
                     problems.append(_ragged(row, width, file, start))
                     broken.add(start)
-                    row = (row + [""] * width)[:width]
+                    row = row[:width] + [""] * (width - len(row))
                 if len(broken) == MOST_BAD_LINES:
                     problems.append(_too_bad(file, start))
                     break

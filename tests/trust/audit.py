@@ -1,7 +1,7 @@
 """Known advisories against every pinned name and version.
 
-``python -m tests.trust.audit`` (extra ``audit``) asks the package index's advisory service. Its exit
-status is 1 where a pin has an advisory that ``ACCEPTED`` gives no reason for. A mirror often serves
+``python -m tests.trust.audit`` (extra ``audit``) asks the index's advisory service. Its exit status
+is 1 where a pin has an advisory that ``ACCEPTED`` gives no reason for. A mirror often serves
 packages without advisories; then nothing is known, which is said, and is 1 with ``--required``.
 """
 
