@@ -289,9 +289,10 @@ def _leap(at: Look, ratio: FloatArray) -> FloatArray:
     return leapt
 
 
-def _search(p: Products, allowed: BoolArray) -> FloatArray:
-    """Find the best variance ratios of m subsets side by side, shape (m, 5)."""
+def _search(p: Products, allowed: BoolArray) -> tuple[FloatArray, Look]:
+    """Find the best variance ratios of m subsets side by side, shape (m, 5), and look there."""
     basis, closed = closed_basis(p)
+    whole = p, basis, closed
     ratio = _start(p, allowed)
     result = ratio.copy()
     at = look(p, ratio, basis, closed)
@@ -304,6 +305,8 @@ def _search(p: Products, allowed: BoolArray) -> FloatArray:
         tried = np.minimum(tried, MOST_RATIO)
         going = (gain > SETTLED) & (damp < MOST_DAMP)
         result[live] = ratio
+        if not going.any() and len(live) == len(result):
+            return result, at
         if not going.any():
             break
         if not going.all():
@@ -315,7 +318,8 @@ def _search(p: Products, allowed: BoolArray) -> FloatArray:
         ratio = np.where(better[:, None], tried, ratio)
         at = new if better.all() else new.where(better, at)
         damp = np.where(better, np.maximum(damp * 0.1, LEAST_DAMP), np.maximum(damp, 0.1) * 8.0)
-    return result
+    p, basis, closed = whole
+    return result, look(p, result, basis, closed)
 
 
 def fit_reml(p: Products, allowed: BoolArray) -> Mixed:
@@ -333,8 +337,7 @@ def fit_reml(p: Products, allowed: BoolArray) -> Mixed:
     Mixed
         Directions of the columns that the data leave open have slopes 0.
     """
-    found = _search(p, allowed)
-    at = look(p, found, *closed_basis(p))
+    found, at = _search(p, allowed)
     ran = p.count > 0
     spare = p.count.sum(axis=1) - ran.sum(axis=1) - at.closed.sum(axis=1)
     deviance = at.criterion + np.log(np.where(ran, p.count, 1.0)).sum(axis=1)
