@@ -13,7 +13,7 @@ draws (asked: 4), exponent 0.9 up to 16 times the builds (asked: 1), bootstrap 3
 18). Of the 17 ms that a decision takes, 3.3 go into the mean (2.3 are needed to read 77 MB of draws
 once), 0.7 into `exp`, 1.4 into the frontier, 1.5 into the overtaking prices and 2 x 4.2 into the
 ends of 2 x 200 ranges. 80 times needs 10.6 ms, so ends in half their time. They were 2 x 18 ms by
-sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5 microseconds for each of making
+sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5 microseconds each for making
 the keys, sorting them and picking the ends of 4,000 draws, each near what one pass over them costs.
 Single precision would halve the mean alone, and would break equality with the frame's answers.
 """
