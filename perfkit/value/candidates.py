@@ -10,6 +10,7 @@ import math
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from perfkit.study import Study
 from perfkit.study.prices import ItemPrice, build_lines, build_prices, price_list
@@ -76,6 +77,11 @@ def candidates(study: Study) -> list[Candidate]:
     list of Candidate
         By from_build in file order; builds before "build + card".
     """
+    return list(_candidates(study))
+
+
+@lru_cache(maxsize=1)  # several tables ask for the same study
+def _candidates(study: Study) -> tuple[Candidate, ...]:
     built = _built(study)
     existing = {(machine.system, machine.gpu) for machine in built}
     prices = price_list(study)
@@ -92,7 +98,7 @@ def candidates(study: Study) -> list[Candidate]:
         for card in cards:
             if (start.system, card) not in existing:
                 found.append(_step(start, _with_card(start, card, discrete, prices), prices))
-    return found
+    return tuple(found)
 
 
 Prices = Callable[[str, str], ItemPrice]

@@ -97,6 +97,7 @@ class _Means:
 
     speeds: BuildSpeeds
     known: dict[tuple[int, bytes], tuple[float, FloatArray]] = field(default_factory=dict)
+    lows: dict[tuple[int, int, bytes], float] = field(default_factory=dict)
 
     def of(self, machine: int, shared: npt.NDArray[np.bool_]) -> tuple[float, FloatArray]:
         key = machine, shared.tobytes()
@@ -106,6 +107,14 @@ class _Means:
             drawn = mean_log_draws(self.speeds.log_draws[machine][shared], weights)
             self.known[key] = float(np.exp(point)), np.exp(drawn)
         return self.known[key]
+
+    def low_gain(self, before: int, after: int, shared: npt.NDArray[np.bool_]) -> float:
+        """Lower end of the gain's range."""
+        key = before, after, shared.tobytes()
+        if key not in self.lows:
+            gain = self.of(after, shared)[1] - self.of(before, shared)[1]
+            self.lows[key] = float(central_range(gain, LEVEL)[0])
+        return self.lows[key]
 
 
 def _row(
@@ -121,13 +130,13 @@ def _row(
     (start, start_draws), (after, draws), (point, rival_draws) = (
         means.of(machine, shared) for machine in machines
     )
-    gains = draws - start_draws, rival_draws - start_draws
-    lows = [float(central_range(gain, LEVEL)[0]) for gain in gains]
+    lows = [means.low_gain(place[0], machine, shared) for machine in machines[1:]]
     if not min(lows) > 0:
         slower = step.to_build if not lows[0] > 0 else rival.to_build
         return *names, *nothing, *rest, f"the gain of {slower} is not clearly above zero"
     flip = overtaking_spend(after - start, point - start, rival.added_cost, step.resale)
-    spends = overtaking_spend(gains[0], gains[1], rival.added_cost, step.resale)
+    gains = draws - start_draws, rival_draws - start_draws
+    spends = overtaking_spend(*gains, rival.added_cost, step.resale)
     low, high = (float(end) for end in central_range(np.asarray(spends), LEVEL))
     now = "cheaper" if step.spent < flip else "dearer"
     return *names, flip, low, high, 100 * (flip / step.spent - 1), now, *rest, ""
