@@ -165,7 +165,9 @@ def _bad_value(name: str, unit: str, value: str, row: int, first_line: int | Non
     )
 
 
-def read_csv_blocks(stream: BinaryIO, column: str, unit: str) -> Iterator[NDArray[np.float64]]:
+def read_csv_blocks(
+    stream: "BinaryIO | pa.NativeFile", column: str, unit: str, block: int
+) -> Iterator[NDArray[np.float64]]:
     """Read one column of a CSV log in blocks.
 
     Parameters
@@ -176,6 +178,8 @@ def read_csv_blocks(stream: BinaryIO, column: str, unit: str) -> Iterator[NDArra
         Name of the frame time column.
     unit : str
         Its unit.
+    block : int
+        Bytes to parse at once.
 
     Yields
     ------
@@ -191,7 +195,7 @@ def read_csv_blocks(stream: BinaryIO, column: str, unit: str) -> Iterator[NDArra
     try:
         reader = pa.csv.open_csv(
             stream,
-            read_options=pa.csv.ReadOptions(use_threads=False),
+            read_options=pa.csv.ReadOptions(use_threads=False, block_size=block),
             parse_options=pa.csv.ParseOptions(ignore_empty_lines=False),
             convert_options=pa.csv.ConvertOptions(
                 include_columns=[column], column_types={column: pa.float64()}, null_values=[]
@@ -235,13 +239,42 @@ def _csv_problem(error: Exception, column: str, unit: str) -> BadLog:
     return BadLog(line, "", text, "a whole, readable CSV log")
 
 
-def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
+def first_bytes(stream: "io.BufferedReader[Any] | pa.BufferReader") -> tuple[bytes, int]:
+    """Look at the start of a CSV log.
+
+    Parameters
+    ----------
+    stream : io.BufferedReader or pyarrow.BufferReader
+        The text, decompressed as it is read, or all of it; not moved.
+
+    Returns
+    -------
+    start : bytes
+        At most a megabyte.
+    block : int
+        Bytes to parse at once: a megabyte, or all.
+
+    Raises
+    ------
+    BadLog
+        If it cannot be read.
+    """
+    if isinstance(stream, pa.BufferReader):
+        size = stream.size()
+        return stream.read_at(min(size, _HEADER_BYTES), 0), max(size, _HEADER_BYTES)
+    try:
+        return stream.peek(_HEADER_BYTES), _HEADER_BYTES
+    except OSError as error:
+        raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
+
+
+def csv_columns(start: bytes) -> list[str]:
     """Read the names in the first line of a CSV log.
 
     Parameters
     ----------
-    stream : io.BufferedReader
-        The text, decompressed as it is read; not moved.
+    start : bytes
+        Its first megabyte.
 
     Returns
     -------
@@ -254,7 +287,6 @@ def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
         If there is no first line in UTF-8 within a megabyte.
     """
     try:
-        start = stream.peek(_HEADER_BYTES)
         end = re.search(rb"[\r\n]", start)
         head = start[: end.start()] if end else start
         line = head.decode("utf-8-sig")
@@ -262,8 +294,6 @@ def csv_columns(stream: "io.BufferedReader[Any]") -> list[str]:
             return next(csv.reader([line]), [])
     except csv.Error:
         pass  # a name longer than any table's cell
-    except OSError as error:
-        raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
     except UnicodeDecodeError:
         raise BadLog(1, "", "bytes that are not UTF-8", "a log is UTF-8 text") from None
     raise BadLog(1, "", "no readable header", "a log's first line names its columns")

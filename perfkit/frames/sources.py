@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from perfkit.frames import combined
@@ -16,6 +17,7 @@ from perfkit.frames.logs import (
     TEXT_FRAMES,
     BadLog,
     csv_columns,
+    first_bytes,
     open_parquet,
     read_csv_blocks,
     read_parquet_blocks,
@@ -31,6 +33,7 @@ PARQUET_FRAMES = 100_000_000
 """Frames that one Parquet log may hold; a small file can claim far more."""
 
 _BUFFER_BYTES = 1 << 20
+_WHOLE_BYTES = 1 << 22
 
 Recorded = tuple[str, PassRecord]
 
@@ -85,24 +88,30 @@ def open_log(request: LogRequest) -> Iterator[tuple[Iterator[Floats], int]]:
                 yield blocks, file.metadata.num_rows
         else:
             with _open_lines(request) as stream:
-                _check_header(csv_columns(stream), request.column)
-                yield read_csv_blocks(stream, request.column, request.unit), TEXT_FRAMES
+                start, block = first_bytes(stream)
+                _check_header(csv_columns(start), request.column)
+                blocks = read_csv_blocks(stream, request.column, request.unit, block)
+                yield blocks, TEXT_FRAMES
     except Refused as refused:
         raise BadLog(None, "", "", refused.allowed, refused.action) from None
 
 
-def _open_lines(request: LogRequest) -> "io.BufferedReader[Any]":
+def _open_lines(request: LogRequest) -> "io.BufferedReader[Any] | pa.BufferReader":
     if request.name.endswith(".gz"):
         return io.BufferedReader(open_text(request.root, request.name), _BUFFER_BYTES)
     # Plain text cannot grow, so its size is checked once and nothing stands between it and Arrow.
     raw = open_inside(request.root, request.name).detach()
-    if os.fstat(raw.fileno()).st_size > LOG_BYTES:
+    size = os.fstat(raw.fileno()).st_size
+    if size > LOG_BYTES:
         raw.close()
         raise Refused(
             f"a log may grow to {LOG_BYTES:,} bytes of text",
             "keep only the frame times, or store them as Parquet",
         )
-    return io.BufferedReader(raw, _BUFFER_BYTES)
+    if size > _WHOLE_BYTES:
+        return io.BufferedReader(raw, _BUFFER_BYTES)
+    with raw:
+        return pa.BufferReader(raw.readall())
 
 
 def _check_header(names: list[str], column: str) -> None:
