@@ -1,5 +1,6 @@
 """What each command of the command line does: calls into the rooms, and what came out of them."""
 
+import contextlib
 import datetime
 from argparse import Namespace
 from collections.abc import Callable
@@ -83,10 +84,15 @@ def _cluster(address: str | None) -> Any:
 
 def report(options: Namespace, progress: Progress) -> None:
     """Write tables, figures and the page, swapped in whole."""
+    with _beside(options.out) as second:
+        _report_with(second, options, progress)
+
+
+def _beside(out: Path) -> "contextlib.AbstractContextManager[Second | None]":
+    """Start a second drawing process, but not over a report, most of whose pictures will stay."""
     from perfkit.show.second import second_drawer
 
-    with second_drawer() as second:
-        _report_with(second, options, progress)
+    return contextlib.nullcontext() if (out / "kept").is_dir() else second_drawer()
 
 
 def _report_with(second: "Second | None", options: Namespace, progress: Progress) -> None:
