@@ -107,3 +107,21 @@ def test_draws_agree_with_fieller_where_both_exist() -> None:
     ratio = rng.normal(120, 6, 400_000) / rng.normal(20, 2.1, 400_000)
     found = fieller(120, 20, 36, 2.1**2, level=0.90)
     assert_allclose(np.quantile(ratio, [0.05, 0.95]), [found.low, found.high], rtol=0.02)
+
+
+@pytest.mark.parametrize("unit", [1.0, 0.1, 1e-3, 1e3])
+def test_a_range_does_not_hang_on_the_unit(unit):
+    found = fieller(14 * unit, 7 * unit, 9 * unit**2, 4 * unit**2, dof=10)
+    assert found.case == BOUNDED
+    plain = fieller(14, 7, 9, 4, dof=10)
+    assert float(found.low) == pytest.approx(float(plain.low), rel=1e-9)
+    assert float(found.high) == pytest.approx(float(plain.high), rel=1e-9)
+
+
+def test_what_is_known_exactly_has_no_width():
+    found = fieller(2, 1, 0, 0, dof=10)
+    assert (found.case, float(found.low), float(found.high)) == (BOUNDED, 2.0, 2.0)
+
+
+def test_a_denominator_of_exactly_nothing_bounds_nothing():
+    assert fieller(1, 0, 1, 0, dof=10).case != BOUNDED
