@@ -75,6 +75,8 @@ DEFECTS = {
     "cumulative": (lambda rng: np.cumsum(clean_pass(rng)), {}),
     "short": (lambda rng: clean_pass(rng, 9_999), {}),
     "coarse_timer": (coarse, {}),
+    "generated": (clean_pass, {"generated_per_drawn": 1.0, "counts": "shown"}),
+    "memory_rate": (clean_pass, {"ram_mtps": 4600.0, "ram_rated_mtps": 4800.0}),
 }
 
 
@@ -104,7 +106,8 @@ def test_clean_passes_are_flagged_in_less_than_2_percent(shape):
     for i in range(PASSES):
         rng = np.random.default_rng([7, i])
         times = clean_pass(rng, fps=rng.uniform(25, 200), **shape)
-        for code in flags_of(times, refresh_hz=60.0, cap_fps=240.0):
+        memory = {"ram_mtps": rng.uniform(0.985, 1.0) * 4800, "ram_rated_mtps": 4800.0}
+        for code in flags_of(times, refresh_hz=60.0, cap_fps=240.0, **memory):
             counts[code] += 1
     if shape.get("frames", 1500) < 10_000:
         assert counts.pop("short") == PASSES
@@ -198,6 +201,27 @@ def test_repeats_out_of_line(tmp_path, averages, expected):
     rows = typed(averages) + background(np.random.default_rng(5))
     codes = repeat_codes(tmp_path, rows)
     assert [codes[f"w1{i}"] for i in range(len(averages))] == expected
+
+
+@pytest.mark.parametrize(
+    ("code", "shape", "place"),
+    [
+        ("first_slow", (0.90, 1.0, 1.0, 1.0), 0),
+        ("outlier", (1.0, 1.0, 1.0, 0.90), 3),
+        ("outlier", (1.0, 1.1, 1.0, 1.0), 1),
+        ("drift", (1.0, 0.95, 0.90, 0.85), 3),
+        ("drift", (1.0, 1.05, 1.10, 1.15), 3),
+    ],
+)
+def test_repeats_out_of_line_are_told_in_more_than_95_percent(tmp_path, code, shape, place):
+    # 10 % off, or 5 % a pass, where repeats spread by 1 %; one configuration in ten is so.
+    rng = np.random.default_rng(8)
+    rows = background(rng, groups=900)
+    for g in range(100):
+        averages = 60 * np.array(shape) * np.exp(rng.normal(0, 0.01, len(shape)))
+        rows += typed(averages, sitting=f"d{g}", width=2000 + g)
+    codes = repeat_codes(tmp_path, rows)
+    assert np.mean([codes[f"wd{g}{place}"] == code for g in range(100)]) > 0.95
 
 
 def test_clean_repeats_are_flagged_in_less_than_2_percent(tmp_path):
