@@ -233,10 +233,36 @@ def _csv_problem(error: Exception, column: str, unit: str) -> BadLog:
             line, "", f"{shape[2]} cells", f"each line has {shape[1]} cells, as the header"
         )
     if "straddling" in text:
-        return BadLog(None, "", "", "lines of less than a megabyte", "keep only the frame times")
+        return _long_line()
     if "Empty CSV" in text:
         return BadLog(None, "", "an empty file", "a log has a header and one line per frame")
     return BadLog(line, "", text, "a whole, readable CSV log")
+
+
+def _long_line() -> BadLog:
+    return BadLog(None, "", "", "lines of less than a megabyte", "keep only the frame times")
+
+
+def check_lines(text: bytes) -> None:
+    """Refuse a line that a log read block by block could not have.
+
+    Parameters
+    ----------
+    text : bytes
+        A whole log; its first line is left to `csv_columns`.
+
+    Raises
+    ------
+    BadLog
+        If a line has a megabyte or more.
+    """
+    start = text.find(b"\n") + 1
+    while len(text) - start > _HEADER_BYTES:
+        within = start, start + _HEADER_BYTES
+        end = text.rfind(b"\n", *within)
+        start = (end if end >= 0 else text.rfind(b"\r", *within)) + 1
+        if start <= within[0]:
+            raise _long_line()
 
 
 def first_bytes(stream: "io.BufferedReader[Any] | pa.BufferReader") -> tuple[bytes, int]:

@@ -16,6 +16,7 @@ from perfkit.frames import combined
 from perfkit.frames.logs import (
     TEXT_FRAMES,
     BadLog,
+    check_lines,
     csv_columns,
     first_bytes,
     open_parquet,
@@ -111,7 +112,9 @@ def _open_lines(request: LogRequest) -> "io.BufferedReader[Any] | pa.BufferReade
     if size > _WHOLE_BYTES:
         return io.BufferedReader(raw, _BUFFER_BYTES)
     with raw:
-        return pa.BufferReader(raw.readall())
+        text = raw.readall()
+    check_lines(text)
+    return pa.BufferReader(text)
 
 
 def _check_header(names: list[str], column: str) -> None:

@@ -89,7 +89,7 @@ SECTIONS = (
     Section(
         "passes", "What was measured", "passes",
         ("averages", "spread", "trace", "memory"),
-        ("flags", "within_pass", "versions", "memory", "memory_cost"),
+        ("flags", "within_pass", "versions", "memory", "memory_cost", "inputs"),
     ),
     Section("predictions", "What nobody measured", "predictions", ("cards", "curves")),
     Section(

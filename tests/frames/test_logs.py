@@ -8,7 +8,7 @@ import pytest
 
 from perfkit.errors import StudyError
 from perfkit.frames import log_problems, summarize_passes
-from perfkit.frames.logs import to_ms
+from perfkit.frames.logs import BadLog, check_lines, to_ms
 from perfkit.study.folder import Refused
 from tests.frames.make import clean_pass, csv_log, make_study, parquet_log
 
@@ -197,3 +197,13 @@ def test_every_bad_log_is_listed_and_good_ones_are_not(tmp_path):
         "  c.csv, line 4, frame_ms: found '0.0'; a frame time is a positive number of ms; "
         "mend the log of pass c (passes.csv, line 4)",
     ]
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
+def test_a_line_of_a_megabyte_is_refused_at_any_place(end):
+    row, million = b"1,16.5" + end, b"x" * (1 << 20)
+    check_lines(row * 400_000)
+    check_lines(million[:-1] + end + million[:-1])
+    for before in (row, row * 7, row * 200_000):
+        with pytest.raises(BadLog, match="less than a megabyte"):
+            check_lines(before + million + end + row)

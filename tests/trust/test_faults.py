@@ -95,7 +95,9 @@ def test_no_forecast_is_torn_or_lost(tmp_path, kind):
         assert after.endswith(b"\n")
         assert added in (0, 2), call
         assert broken_ledger(after) == []
-        assert status in (STATUS[kind] if kind != "dies" else {-9}), call
+        # Python swallows an interrupt that meets it in a finaliser: all was written then.
+        swallowed = {0} if kind == "stops" and added else set()
+        assert status in (STATUS[kind] if kind != "dies" else {-9}) | swallowed, call
         found[added] += 1
         assert keep(study) == 0
         assert file.read_bytes().startswith(after)
