@@ -131,34 +131,29 @@ class Reports:
             return self.page + MARK.format(mark)
 
         quiet = io.StringIO()
-        before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        try:
-            with contextlib.ExitStack() as stack:
-                for owner, name, new in (
-                    ("perfkit.analysis", "analyse", lambda *_, **__: self._analysis),
-                    (commands, "_load", lambda *_: self._loaded),
-                    (report, "report_html", page),
-                    (stills, "pictures", self._pictures.draw),
-                    (stills, "CHARTS", self._charts),
-                    (stills, "sidecar", lambda chart, *words: chart.record(*words)),
-                    (manifest, "versions", lambda: self._versions),
-                    (tables, "cell_text", self._cell_text),
-                    (earlier, "kept_text", self._kept_text),
-                    (second, "second_drawer", self._pictures.drawer),
-                ):
-                    owner = sys.modules[owner] if isinstance(owner, str) else owner
-                    stack.enter_context(mock.patch.object(owner, name, new))
-                if not self.taken_over:
-                    stack.enter_context(
-                        mock.patch("perfkit.show.earlier.earlier_report", return_value=None)
-                    )
-                stack.enter_context(contextlib.redirect_stdout(quiet))
-                stack.enter_context(contextlib.redirect_stderr(quiet))
-                return cli.main(["report", str(self.study), "--out", str(self.out)])
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(signals_interrupt())
+            for owner, name, new in (
+                ("perfkit.analysis", "analyse", lambda *_, **__: self._analysis),
+                (commands, "_load", lambda *_: self._loaded),
+                (report, "report_html", page),
+                (stills, "pictures", self._pictures.draw),
+                (stills, "CHARTS", self._charts),
+                (stills, "sidecar", lambda chart, *words: chart.record(*words)),
+                (manifest, "versions", lambda: self._versions),
+                (tables, "cell_text", self._cell_text),
+                (earlier, "kept_text", self._kept_text),
+                (second, "second_drawer", self._pictures.drawer),
+            ):
+                owner = sys.modules[owner] if isinstance(owner, str) else owner
+                stack.enter_context(mock.patch.object(owner, name, new))
+            if not self.taken_over:
+                stack.enter_context(
+                    mock.patch("perfkit.show.earlier.earlier_report", return_value=None)
+                )
+            stack.enter_context(contextlib.redirect_stdout(quiet))
+            stack.enter_context(contextlib.redirect_stderr(quiet))
+            return cli.main(["report", str(self.study), "--out", str(self.out)])
 
     def _kept_text(self, *words: Any) -> str:
         self._kept = self._kept or kept_text(*words)
@@ -171,6 +166,19 @@ class Reports:
         changed = changed_files(self.out)
         assert not changed, changed
         return (self.out / "report.html").read_text(encoding="utf-8").rpartition("<!--")[2][:-3]
+
+
+@contextlib.contextmanager
+def signals_interrupt() -> Iterator[None]:
+    """Let both signals of `disk.stops` interrupt, as on a terminal; a job behind it ignores one."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def every_call(write: Callable[[str], int], place: Path, shim: Disk) -> list[Call]:
