@@ -8,15 +8,15 @@ draws as integers, which group quicker than names), without Python functions, an
 asked by the shortest call pandas has: a weighted sum by build and draw, `quantile`, `cummax` along
 sorted prices, `nth` for the best rival. Making the frame is not timed.
 
-Measured on two shared cores under load: 49 to 62 times the grouped frame (asked: 80), 1.1 copies of
-the draws (asked: 4), exponent 0.9 up to 16 times the builds (asked: 1), bootstrap 27 to 32 times
-arch (asked: 18). Of the 17 ms that a decision takes, 3.3 go into the mean (2.3 are needed to read
-77 MB of draws once), 0.7 into `exp`, 1.4 into the frontier, 1.5 into the overtaking prices and 2 x
-4.2 into the ends of 2 x 200 ranges. 80 times needs 10.6 ms, so ends in half their time. They were 2
-x 18 ms by sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5 microseconds each
-for making the keys, sorting them and picking the ends of 4,000 draws, each near what one pass over
-them costs. Single precision would halve the mean alone, and would break equality with the frame's
-answers.
+Measured on two cores, calm: 40 times the grouped frame (asked: 80), 1.1 copies of the draws (asked:
+4), exponent 1.0 up to 16 times the builds (asked: 1), bootstrap 26 times arch (asked: 18); beside
+other work 49 to 62 and 27 to 32. Of the 17 ms that a decision takes, 3.3 go into the mean (2.3 are
+needed to read 77 MB of draws once), 0.7 into `exp`, 1.4 into the frontier, 1.5 into the overtaking
+prices and 2 x 4.2 into the ends of 2 x 200 ranges. 80 times needs 10.6 ms, so ends in half their
+time. They were 2 x 18 ms by sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5
+microseconds each for making the keys, sorting them and picking the ends of 4,000 draws, each near
+what one pass over them costs. Single precision would halve the mean alone, and would break equality
+with the frame's answers.
 """
 
 import time
