@@ -244,8 +244,15 @@ def path_of(name: Any, folder: int | None) -> str:
     return os.path.abspath(text)
 
 
-def fork() -> int:
-    """Fork; later Pythons warn where a test runner has threads, which the child never asks."""
+def fork(seconds: int = 120) -> int:
+    """Fork; the clock ends a child that waits for ever, for instance for a thread without memory.
+
+    Later Pythons warn where a test runner has threads, which the child never asks.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)
-        return os.fork()
+        child = os.fork()
+    if not child:
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.alarm(seconds)
+    return child
