@@ -1,38 +1,36 @@
 """Whether the tests would notice: small wrong changes to the arithmetic, one at a time.
 
 ``python -m tests.trust.mutants --room value`` changes every function of a room (or of ``--files``),
-and runs for each change the quick tests that import its module, in a fork that has everything
-loaded. What was found is kept in ``.mutants/``: a second run goes on where the first
-stopped and tries survivors again. ``--changed`` takes the functions that the last commit changed.
-Exit status 1 where less than 95 % of what was run was noticed; survivors listed in
-``tests/trust/survivors.txt`` have a reason there and count as noticed.
+and runs for each change the quick tests that come to the changed statement, in a fork that has
+everything loaded, until one fails. What was found is kept in ``.mutants/``: a second run goes on
+where the first stopped, and tries survivors again at its end. ``--sample`` takes so many changes of
+each room by chance (``--seed``), ``--changed`` the functions that the last commit changed and the
+tests that speak of their modules. Exit status 1 where less than ``--least`` (95) per cent of what
+was run was noticed; survivors listed in ``tests/trust/survivors.txt`` have a reason there and count
+as noticed.
 """
 
 import argparse
-import contextlib
-import gc
 import json
-import os
+import random
 import re
-import resource
-import signal
 import subprocess
 import sys
 import time
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from pathlib import Path
 
-import pytest
+from scipy import stats
 
-from tests.trust.disk import fork
 from tests.trust.mutations import Mutant, mutants
+from tests.trust.trials import Trials
 
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / ".mutants"
-ROOMS = ("study", "frames", "models", "value")
-NOTICED = 0.95
-SECONDS = 60
-QUICK = ["-q", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow and not browser"]
+ROOMS = ("value", "frames", "models", "study")
+FEW = 20
+"""Fewer changes than this say nothing about a share."""
 
 
 def files_of(room: str) -> list[str]:
@@ -48,24 +46,6 @@ def tests_of(file: str) -> list[str]:
     tests = sorted((ROOT / "tests" / room).glob("test_*.py"))
     speak = [test.relative_to(ROOT).as_posix() for test in tests if names.search(test.read_text())]
     return [*speak, file]
-
-
-def noticed(mutant: Mutant, tests: list[str]) -> bool:
-    """Run tests on a change; whether one of them fails, or does not end."""
-    child = fork()
-    if not child:
-        quiet = os.open(os.devnull, os.O_RDWR)
-        for handle in (0, 1, 2):
-            os.dup2(quiet, handle)
-        signal.signal(signal.SIGALRM, signal.SIG_DFL)
-        signal.alarm(SECONDS)
-        resource.setrlimit(resource.RLIMIT_AS, (8 * 2**30, 8 * 2**30))
-        status = 1
-        with contextlib.suppress(BaseException):
-            mutant.put_in()
-            status = int(pytest.main([*QUICK, "-x", "--tb=no", "--no-header", *tests]))
-        os._exit(status)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) != 0
 
 
 def changed_lines() -> dict[str, set[int]] | None:
@@ -92,35 +72,70 @@ def reasons() -> dict[str, str]:
     return {key: reason.strip() for key, _, reason in told}
 
 
-def run_room(
-    room: str, files: list[str], changed: dict[str, set[int]] | None, options: argparse.Namespace
-) -> Counter[str]:
-    """Try the changes of a room; how many there are, were run, were noticed, have a reason."""
-    made = [mutant for file in files for mutant in mutants(ROOT, file)]
-    if changed is not None:
-        made = [m for m in made if changed[m.file] & set(range(m.first, m.last + 1))]
-    found = Counter(made=len(made))
-    if not made:
-        return found
-    KEPT.mkdir(exist_ok=True)
-    store, known = KEPT / f"{room}.json", reasons()
-    kept = json.loads(store.read_text()) if store.exists() else {}
-    gc.freeze()
-    for turn, mutant in enumerate(made):
-        if not kept.get(mutant.key) and time.monotonic() < options.until:
-            kept[mutant.key] = noticed(mutant, tests_of(mutant.file))
-            store.write_text(json.dumps(kept))
-            print(f"\r{room}: {turn + 1} of {len(made)}", end="", file=sys.stderr, flush=True)
-        if mutant.key in kept:
+class Room:
+    """The changes of one room, and what is known of them.
+
+    Parameters
+    ----------
+    name : str
+    made : list of Mutant
+        In the order in which they are tried.
+    until : float
+        On the monotonic clock.
+    """
+
+    def __init__(self, name: str, made: list[Mutant], until: float) -> None:
+        KEPT.mkdir(exist_ok=True)
+        self.name, self.made, self.until = name, made, until
+        self._store = KEPT / f"{name}.json"
+        text = self._store.read_text() if self._store.exists() else "{}"
+        self.killers: dict[str, str] = json.loads(text)
+
+    def run(self, tests: Iterable[str]) -> None:
+        """Try what has not been tried, then the survivors again."""
+        trials = Trials(ROOT, files_of(self.name), KEPT / f"{self.name}-tests.json")
+        new = [mutant for mutant in self.made if mutant.key not in self.killers]
+        known = reasons()
+        again = [m for m in self.made if self.killers.get(m.key) == "" and m.key not in known]
+
+        def work() -> None:
+            for turn, mutant in enumerate([*new, *again]):
+                if time.monotonic() > self.until:
+                    break
+                self.killers[mutant.key] = trials.noticed(mutant)
+                self._store.write_text(json.dumps(self.killers))
+                said = f"\r{self.name}: {turn + 1} of {len(new)} and {len(again)} again "
+                print(said, end="", file=sys.stderr, flush=True)
+
+        if new or again:
+            trials.during(tests, work)
+
+    def listing(self) -> Counter[str]:
+        """Print the survivors; how many were made, run, noticed, have a reason."""
+        found, known = Counter(made=len(self.made)), reasons()
+        for mutant in sorted(self.made, key=lambda m: (m.file, m.line)):
+            if mutant.key not in self.killers:
+                continue
             found["run"] += 1
-            found["noticed"] += kept[mutant.key]
-            if not kept[mutant.key]:
+            found["noticed"] += bool(self.killers[mutant.key])
+            if not self.killers[mutant.key]:
                 found["with a reason"] += mutant.key in known
                 where = f"{mutant.file}:{mutant.line} {mutant.function}"
                 reason = known.get(mutant.key, "no test fails")
                 print(f"\r{mutant.key} {where}: {mutant.change} ({reason})", flush=True)
-    gc.unfreeze()
-    return found
+        return found
+
+
+def share(found: Counter[str]) -> str:
+    """Say which share was noticed, with its exact 95 % interval where not all were run."""
+    good, run = found["noticed"] + found["with a reason"], found["run"]
+    if not run:
+        return "none run"
+    said = f"{good} of {run} noticed or with a reason, {100 * good / run:.1f} %"
+    if run < found["made"]:
+        low, high = stats.binomtest(good, run).proportion_ci(method="exact")
+        said += f" ({100 * low:.1f} to {100 * high:.1f} % of all {found['made']})"
+    return said
 
 
 def main() -> int:
@@ -129,21 +144,37 @@ def main() -> int:
     words.add_argument("--room", choices=ROOMS, nargs="+", default=list(ROOMS))
     words.add_argument("--files", nargs="+", help="modules of the rooms, such as ratio.py")
     words.add_argument("--changed", action="store_true", help="what the last commit changed")
+    words.add_argument("--sample", type=int, help="so many changes of each room, by chance")
+    words.add_argument("--seed", type=int, default=1, help="of the order of changes")
     words.add_argument("--minutes", type=float, default=1e6, help="stop after so long")
+    words.add_argument("--least", type=float, default=95, help="per cent that must be noticed")
+    words.add_argument("--list", action="store_true", help="say what is known, run nothing")
     options = words.parse_args()
-    options.until = time.monotonic() + 60 * options.minutes
+    until = time.monotonic() + 60 * options.minutes
     changed = changed_lines() if options.changed else None
     if options.changed and changed is None:
         print("the last commit has no parent here: nothing to compare with")
         return 0
     total = Counter[str]()
-    for room in options.room:
-        files = [f for f in files_of(room) if not options.files or Path(f).name in options.files]
-        found = run_room(room, files, changed, options)
+    for name in options.room:
+        files = [f for f in files_of(name) if not options.files or Path(f).name in options.files]
+        files = [f for f in files if changed is None or changed[f]]
+        made = [mutant for file in files for mutant in mutants(ROOT, file)]
+        if changed is not None:
+            made = [m for m in made if changed[m.file] & set(range(m.first, m.last + 1))]
+        random.Random(options.seed).shuffle(made)
+        room = Room(name, made[: options.sample], until)
+        if made and not options.list:
+            all_tests = [f"tests/{name}", f"perfkit/{name}", "tests/outside"]
+            near = sorted({test for file in files for test in tests_of(file)})
+            room.run(near if options.changed or options.files else all_tests)
+        found = room.listing()
+        found["made"] = len(made)
         total += found
-        print(f"\r{room}: {dict(found)}", flush=True)
+        print(f"\r{name}: {share(found)}", flush=True)
+    print(f"all: {share(total)}")
     good = total["noticed"] + total["with a reason"]
-    return 0 if good >= NOTICED * total["run"] else 1
+    return 0 if total["run"] < FEW or good >= options.least / 100 * total["run"] else 1
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Small wrong changes to the arithmetic of a function, put in place without touching a file."""
 
 import ast
+import contextlib
 import copy
 import functools
 import hashlib
@@ -37,6 +38,8 @@ class Mutant:
         Stays the same while the function does.
     first, last : int
         Lines of the function.
+    statement : str
+        File and line of the statement that holds the change, as `marked` names it.
     code : code
         What the function runs instead.
     """
@@ -48,6 +51,7 @@ class Mutant:
     key: str
     first: int
     last: int
+    statement: str
     code: CodeType
 
     def put_in(self) -> None:
@@ -96,10 +100,13 @@ def changes(node: ast.AST) -> Iterator[ast.AST]:
         yield ast.Constant(not node.value if isinstance(node.value, bool) else node.value + 1)
 
 
-def _parts(node: ast.AST) -> Iterator[tuple[ast.AST, str, int | None, ast.expr]]:
+def _parts(
+    node: ast.AST, statement: int = 0
+) -> Iterator[tuple[ast.AST, str, int | None, ast.expr, int]]:
     """Give every expression that counts: not what is said when something is raised."""
     if isinstance(node, (ast.Raise, ast.Assert, ast.JoinedStr)):
         return
+    statement = node.lineno if isinstance(node, ast.stmt) else statement
     for field, value in ast.iter_fields(node):
         if field in ("annotation", "returns", "decorator_list", "args") and not isinstance(
             node, ast.Call
@@ -107,9 +114,9 @@ def _parts(node: ast.AST) -> Iterator[tuple[ast.AST, str, int | None, ast.expr]]
             continue
         for place, child in enumerate(value if isinstance(value, list) else [value]):
             if isinstance(child, ast.expr):
-                yield node, field, place if isinstance(value, list) else None, child
+                yield node, field, place if isinstance(value, list) else None, child, statement
             if isinstance(child, ast.AST):
-                yield from _parts(child)
+                yield from _parts(child, statement)
 
 
 def _functions(tree: ast.AST, prefix: str = "") -> Iterator[tuple[str, Any]]:
@@ -121,7 +128,10 @@ def _functions(tree: ast.AST, prefix: str = "") -> Iterator[tuple[str, Any]]:
 
 
 def _code(tree: ast.Module, file: str, name: str) -> CodeType:
-    code = compile(ast.fix_missing_locations(tree), file, "exec", dont_inherit=True)
+    return _inside(compile(ast.fix_missing_locations(tree), file, "exec", dont_inherit=True), name)
+
+
+def _inside(code: CodeType, name: str) -> CodeType:
     for part in name.split("."):
         code = next(
             found
@@ -149,7 +159,7 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
         except (AttributeError, TypeError):
             continue
         source = ast.unparse(function)
-        for turn, (owner, field, place, node) in enumerate(list(_parts(function))):
+        for turn, (owner, field, place, node, statement) in enumerate(list(_parts(function))):
             for number, other in enumerate(changes(node)):
                 ast.copy_location(other, node)
                 _put(owner, field, place, other)
@@ -161,7 +171,37 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
                 told = f"{file} {name} {source} {turn} {number} {change}"
                 key = hashlib.sha256(told.encode()).hexdigest()[:12]
                 first, last = function.lineno, function.end_lineno
-                yield Mutant(file, name, node.lineno, change, key, first, last, code)
+                at = f"{file}:{statement}"
+                yield Mutant(file, name, node.lineno, change, key, first, last, at, code)
+
+
+def marked(root: Path, file: str) -> Iterator[tuple[FunctionType, CodeType]]:
+    """Give each function of a module, and code that says ``__met__("file:line")`` at each statement.
+
+    Parameters
+    ----------
+    root, file
+        As for `mutants`.
+    """
+    tree = ast.parse((root / file).read_text(encoding="utf-8"))
+    functions = list(_functions(tree))
+    for _, function in functions:
+        for node in ast.walk(function):
+            for field in ("body", "orelse", "finalbody"):
+                block = getattr(node, field, None)
+                if isinstance(block, list):
+                    setattr(node, field, [part for one in block for part in (_mark(file, one), one)])
+    whole = compile(ast.fix_missing_locations(tree), str(root / file), "exec", dont_inherit=True)
+    for name, _ in functions:
+        with contextlib.suppress(AttributeError, TypeError, StopIteration):
+            function, code = loaded(file, name), _inside(whole, name)
+            if code.co_freevars == function.__code__.co_freevars:
+                yield function, code
+
+
+def _mark(file: str, statement: ast.stmt) -> ast.stmt:
+    call = ast.Call(ast.Name("__met__", ast.Load()), [ast.Constant(f"{file}:{statement.lineno}")], [])
+    return ast.copy_location(ast.Expr(call), statement)
 
 
 def _put(owner: ast.AST, field: str, place: int | None, node: ast.AST) -> None:
