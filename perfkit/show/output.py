@@ -91,7 +91,8 @@ def whole_folder(out: Path | str, study_path: Path | str, kind: str = "report") 
     Raises
     ------
     OutputError
-        When `out` cannot be used, or cannot be written.
+        When `out` cannot be used or written; also when it holds the new result and the disk
+        did not confirm.
 
     Examples
     --------
@@ -106,7 +107,7 @@ def whole_folder(out: Path | str, study_path: Path | str, kind: str = "report") 
         place = _Place.find(Path(out), Path(study_path), kind)
     with (
         Stops().receiving() as stops,
-        _disk_errors(place.out),
+        _disk_errors(place.out) as swap,
         place.hidden_folder() as folder,
     ):
         exchangeable = place.can_exchange(folder)
@@ -117,6 +118,7 @@ def whole_folder(out: Path | str, study_path: Path | str, kind: str = "report") 
             _all_to_disk(folder)
         place.refuse_others(exchangeable)
         place.put(folder, exchangeable)
+        swap.done = True
         _to_disk(place.out.parent)
 
 
@@ -146,12 +148,17 @@ def whole_file(out: Path | str, study_path: Path | str) -> Iterator[Path]:
     if target.is_relative_to(study):
         raise OutputError(f"{out} lies inside the study; name a file outside {study_path}")
     place = _Place(target, "file")
-    with Stops().receiving() as stops, _disk_errors(target), place.hidden_folder() as folder:
+    with (
+        Stops().receiving() as stops,
+        _disk_errors(target) as swap,
+        place.hidden_folder() as folder,
+    ):
         hidden = folder / target.name
         with stops.allowed():
             yield hidden
             _to_disk(hidden)
         os.replace(hidden, target)
+        swap.done = True
         _to_disk(target.parent)
 
 
@@ -340,12 +347,25 @@ def _all_to_disk(folder: Path) -> None:
         _to_disk(Path(here))
 
 
+@dataclass(slots=True)
+class _Swap:
+    """Whether the new result stands in its place."""
+
+    done: bool = False
+
+
 @contextlib.contextmanager
-def _disk_errors(out: Path) -> Iterator[None]:
-    """Say in words what the disk refused."""
+def _disk_errors(out: Path) -> Iterator[_Swap]:
+    """Say in words what the disk refused, and which result stands there."""
+    swap = _Swap()
     try:
-        yield
+        yield swap
     except OSError as error:
+        if swap.done:
+            raise OutputError(
+                f"{out} holds the new result, whole, but the disk did not confirm "
+                f"({error.strerror}); look at the disk, and run again"
+            ) from error
         where = str(error.filename or "")
         ours = where.startswith(str(out)) or f".{out.name}.perfkit-" in where
         if error.errno not in _DISK and not ours and where != str(out.parent):

@@ -1,5 +1,6 @@
 """OUT is the old result or the new one, whole, whatever happens."""
 
+import contextlib
 import errno
 import json
 import os
@@ -288,6 +289,39 @@ def test_a_full_disk_is_said_in_words(tmp_path, study):
     ):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
     assert is_whole(tmp_path / "out", "one")
+
+
+@pytest.mark.parametrize("one_file", [False, True])
+def test_a_disk_that_does_not_confirm_the_swap_is_said_so(
+    tmp_path, study, file_system, monkeypatch, one_file
+):
+    """The new result stands there: the message must not say that nothing was written."""
+    real, out = os.fsync, tmp_path / "out"
+
+    def refusing(handle):
+        if os.readlink(f"/proc/self/fd/{handle}") == str(tmp_path):
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        real(handle)
+
+    for text in ("one", "two"):
+        monkeypatch.setattr(os, "fsync", refusing if text == "two" else real)
+        told = (
+            pytest.raises(
+                OutputError,
+                match=rf"^{out} holds the new result, whole, but the disk did not confirm "
+                r"\(Input/output error\); look at the disk, and run again$",
+            )
+            if text == "two"
+            else contextlib.nullcontext()
+        )
+        with told:
+            if one_file:
+                with whole_file(out, study) as path:
+                    path.write_text(text)
+            else:
+                make(out, study, text)
+    assert out.read_text() == "two" if one_file else is_whole(out, "two")
+    assert len(hidden(tmp_path)) == (1 if file_system == "link" and not one_file else 0)
 
 
 def test_an_error_of_the_study_stays_its_own(tmp_path, study):

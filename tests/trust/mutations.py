@@ -190,7 +190,9 @@ def marked(root: Path, file: str) -> Iterator[tuple[FunctionType, CodeType]]:
             for field in ("body", "orelse", "finalbody"):
                 block = getattr(node, field, None)
                 if isinstance(block, list):
-                    setattr(node, field, [part for one in block for part in (_mark(file, one), one)])
+                    setattr(
+                        node, field, [part for one in block for part in (_mark(file, one), one)]
+                    )
     whole = compile(ast.fix_missing_locations(tree), str(root / file), "exec", dont_inherit=True)
     for name, _ in functions:
         with contextlib.suppress(AttributeError, TypeError, StopIteration):
@@ -200,7 +202,9 @@ def marked(root: Path, file: str) -> Iterator[tuple[FunctionType, CodeType]]:
 
 
 def _mark(file: str, statement: ast.stmt) -> ast.stmt:
-    call = ast.Call(ast.Name("__met__", ast.Load()), [ast.Constant(f"{file}:{statement.lineno}")], [])
+    call = ast.Call(
+        ast.Name("__met__", ast.Load()), [ast.Constant(f"{file}:{statement.lineno}")], []
+    )
     return ast.copy_location(ast.Expr(call), statement)
 
 
