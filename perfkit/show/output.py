@@ -347,11 +347,10 @@ def _all_to_disk(folder: Path) -> None:
         _to_disk(Path(here))
 
 
-@dataclass(slots=True)
 class _Swap:
     """Whether the new result stands in its place."""
 
-    done: bool = False
+    done = False
 
 
 @contextlib.contextmanager

@@ -176,7 +176,7 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
 
 
 def marked(root: Path, file: str) -> Iterator[tuple[FunctionType, CodeType]]:
-    """Give each function of a module, and code that says ``__met__("file:line")`` at each statement.
+    """Give each function of a module, and code that calls ``__met__`` at each of its statements.
 
     Parameters
     ----------
