@@ -40,7 +40,12 @@ def _inspected(folder: Path, progress: Progress) -> "Study":
         progress.say(f"notice: {notice}")
     if inspection.study is not None:
         return inspection.study
-    inside = log_problems(inspection.path, inspection.log_format, inspection.passes)
+    inside = log_problems(
+        inspection.path,
+        inspection.log_format,
+        inspection.passes,
+        all_passes=all(problem.file != "passes.csv" for problem in inspection.problems),
+    )
     raise StudyError([*inspection.problems, *inside])
 
 

@@ -30,6 +30,8 @@ def measure(
     targets_fps: tuple[float, ...],
     client: Any = None,
     progress: Progress = QUIET,
+    *,
+    all_passes: bool = True,
 ) -> tuple[dict[str, FrameStatistics], list[Problem]]:
     """Measure every pass that has frame times.
 
@@ -47,6 +49,8 @@ def measure(
         Where to measure; here where None.
     progress : Progress
         Where to report to.
+    all_passes : bool
+        Whether no row of passes.csv was refused; else frames of further passes may be theirs.
 
     Returns
     -------
@@ -63,6 +67,8 @@ def measure(
         if log_format.combined:
             request = LogRequest(root, log_format.combined, column, unit, targets_fps)
             measured, problems = _measure_combined(request, passes, client, progress)
+            if all_passes:
+                problems += _unknown(request.name, passes, measured)
             problems += _doubled(named, measured)
         requests = [LogRequest(root, name, column, unit, targets_fps) for name in named["log"]]
         records = _good_logs(named, requests, client, progress, problems)
@@ -98,25 +104,31 @@ def _good_logs(
 def _measure_combined(
     request: LogRequest, passes: pd.DataFrame, client: Any, progress: Progress
 ) -> tuple[dict[str, FrameStatistics], list[Problem]]:
-    known = set(passes["pass_id"])
     measured: dict[str, FrameStatistics] = {}
     try:
         found = _local(request) if client is None else _remote(request, client)
-        measured.update(finish_each(progress.track(found, len(known), "passes")))
+        measured.update(finish_each(progress.track(found, len(passes), "passes")))
     except BadLog as bad:
         return measured, [bad.problem(request.name, "mend or export it again")]
-    return measured, [_unknown(request.name, name) for name in measured if name not in known]
+    return measured, []
 
 
-def _unknown(file: str, pass_id: str) -> Problem:
-    return Problem(
-        file,
-        None,
-        combined.ID_COLUMN,
-        pass_id,
-        "each pass_id stands in passes.csv",
-        "add its row to passes.csv, or take its frames out",
-    )
+def _unknown(
+    file: str, passes: pd.DataFrame, measured: dict[str, FrameStatistics]
+) -> list[Problem]:
+    known = set(passes["pass_id"])
+    return [
+        Problem(
+            file,
+            None,
+            combined.ID_COLUMN,
+            pass_id,
+            "each pass_id stands in passes.csv",
+            "add its row to passes.csv, or take its frames out",
+        )
+        for pass_id in measured
+        if pass_id not in known
+    ]
 
 
 def _local(request: LogRequest) -> Iterator[Recorded]:
@@ -186,7 +198,11 @@ def _missing(passes: pd.DataFrame, measured: dict[str, FrameStatistics]) -> list
 
 
 def log_problems(
-    study_folder: Path, log_format: LogFormat | None, passes_frame: pd.DataFrame
+    study_folder: Path,
+    log_format: LogFormat | None,
+    passes_frame: pd.DataFrame,
+    *,
+    all_passes: bool = True,
 ) -> list[Problem]:
     """Check every log of a study to its last frame, in bounded memory.
 
@@ -198,6 +214,8 @@ def log_problems(
         What its logs look like.
     passes_frame : DataFrame
         Its passes, indexed by line.
+    all_passes : bool
+        Whether no row of passes.csv was refused; else frames of further passes may be theirs.
 
     Returns
     -------
@@ -212,4 +230,4 @@ def log_problems(
     >>> log_problems(study.path, study.log_format, study.passes)
     []
     """
-    return measure(study_folder, log_format, passes_frame, ())[1]
+    return measure(study_folder, log_format, passes_frame, (), all_passes=all_passes)[1]

@@ -292,6 +292,20 @@ DEFECTS = [
         },
     ),
     Defect(
+        "combined file with frames of a pass whose row is bad",
+        {
+            "study.toml": TOML + 'combined = "all.parquet"\n',
+            "all.parquet": parquet_log(
+                {"pass_id": pa.array(["p2", "p3"]), "frame_ms": [16.0, 16.0]}
+            ),
+            **swap(
+                "passes.csv",
+                "p3,bench,Brazier,Velm,1920,1080,ran",
+                "p3,bench,Brazier,Velm,1920,1080,void",
+            ),
+        },
+    ),
+    Defect(
         "forecast that was changed",
         {
             "forecasts.csv": ",".join(TABLES["forecasts"].names)
