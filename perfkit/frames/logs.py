@@ -1,14 +1,10 @@
 """One log of frame times, read in blocks of milliseconds, every value checked."""
 
-import csv
-import io
-import re
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -20,15 +16,11 @@ SHORTEST_MS = 1e-12
 LONGEST_MS = 1e15
 """Thirty thousand years; above any real frame in any wrong unit; squares still add up."""
 
-TEXT_FRAMES = 15_000_000
-"""Frames of one log of text: days of play, and still read within seconds."""
-
 READ_ERRORS = (pa.ArrowException, OSError, ValueError, MemoryError)
 """What the readers of files raise when a file is not what it says."""
 
 _BATCH_ROWS = 1 << 16
 _PARQUET_BUFFER_BYTES = 1 << 20
-_HEADER_BYTES = 1 << 20
 _NUMBER_TYPES = "a whole or floating-point number"
 
 
@@ -148,7 +140,33 @@ def as_frame_times(
     if column.null_count:
         row = first_row + int(np.flatnonzero(column.is_null().to_numpy(zero_copy_only=False))[0])
         raise _bad_value(name, unit, "", row, first_line)
-    raw = column.to_numpy(zero_copy_only=False)
+    return check_times(column.to_numpy(zero_copy_only=False), unit, name, first_row, first_line)
+
+
+def check_times(
+    raw: NDArray[Any], unit: str, name: str, first_row: int, first_line: int | None
+) -> NDArray[np.float64]:
+    """Check some numbers of a log and return them in milliseconds.
+
+    Parameters
+    ----------
+    raw : ndarray, shape (n,)
+        Numbers as the file holds them.
+    unit, name : str
+        Their unit and their column.
+    first_row, first_line : int, int or None
+        As `as_frame_times`.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Frame times in ms.
+
+    Raises
+    ------
+    BadLog
+        If a value is not finite, zero, negative or beyond any clock.
+    """
     times = to_ms(raw.astype(np.float64, copy=False), unit)
     # A NaN makes both comparisons false.
     if times.size and not (times.min() >= SHORTEST_MS and times.max() <= LONGEST_MS):
@@ -163,166 +181,6 @@ def _bad_value(name: str, unit: str, value: str, row: int, first_line: int | Non
     return BadLog(
         line, name, value or "nothing", f"a frame time is a positive number of {unit}{place}"
     )
-
-
-def read_csv_blocks(
-    stream: "BinaryIO | pa.NativeFile", column: str, unit: str, block: int
-) -> Iterator[NDArray[np.float64]]:
-    """Read one column of a CSV log in blocks.
-
-    Parameters
-    ----------
-    stream : binary file
-        The text, decompressed as it is read.
-    column : str
-        Name of the frame time column.
-    unit : str
-        Its unit.
-    block : int
-        Bytes to parse at once.
-
-    Yields
-    ------
-    ndarray of float
-        Frame times in ms, in file order.
-
-    Raises
-    ------
-    BadLog
-        If the file cannot be read to its end or a frame time is not one.
-    """
-    row = 0
-    try:
-        reader = pa.csv.open_csv(
-            stream,
-            read_options=pa.csv.ReadOptions(use_threads=False, block_size=block),
-            parse_options=pa.csv.ParseOptions(ignore_empty_lines=False),
-            convert_options=pa.csv.ConvertOptions(
-                include_columns=[column], column_types={column: pa.float64()}, null_values=[]
-            ),
-        )
-        for batch in reader:
-            if row + len(batch) > TEXT_FRAMES:
-                allowed = f"a log of text may have {TEXT_FRAMES:,} frames"
-                raise BadLog(None, "", "", allowed, "split it, or store it as Parquet")
-            yield as_frame_times(batch.column(0), unit, column, row, 2)
-            row += len(batch)
-    except KeyError:
-        raise BadLog(
-            1, column, "no such column", f"the header names the column {column!r}"
-        ) from None
-    except READ_ERRORS as error:
-        raise _csv_problem(error, column, unit) from None
-
-
-def _csv_problem(error: Exception, column: str, unit: str) -> BadLog:
-    text = str(error).strip()
-    line_match = re.search(r"Row #(\d+)", text)
-    line = int(line_match.group(1)) if line_match else None
-    value = re.search(r"invalid value '(.*)'", text, flags=re.DOTALL)
-    if value:
-        return BadLog(
-            line,
-            column,
-            value.group(1) or "nothing",
-            f"a frame time is a positive number of {unit}",
-        )
-    shape = re.search(r"Expected (\d+) columns, got (\d+)", text)
-    if shape:
-        return BadLog(
-            line, "", f"{shape[2]} cells", f"each line has {shape[1]} cells, as the header"
-        )
-    if "straddling" in text:
-        return _long_line()
-    if "Empty CSV" in text:
-        return BadLog(None, "", "an empty file", "a log has a header and one line per frame")
-    return BadLog(line, "", text, "a whole, readable CSV log")
-
-
-def _long_line() -> BadLog:
-    return BadLog(None, "", "", "lines of less than a megabyte", "keep only the frame times")
-
-
-def check_lines(text: bytes) -> None:
-    """Refuse a line that a log read block by block could not have.
-
-    Parameters
-    ----------
-    text : bytes
-        A whole log; its first line is left to `csv_columns`.
-
-    Raises
-    ------
-    BadLog
-        If a line has a megabyte or more.
-    """
-    start = text.find(b"\n") + 1
-    while len(text) - start > _HEADER_BYTES:
-        within = start, start + _HEADER_BYTES
-        end = text.rfind(b"\n", *within)
-        start = (end if end >= 0 else text.rfind(b"\r", *within)) + 1
-        if start <= within[0]:
-            raise _long_line()
-
-
-def first_bytes(stream: "io.BufferedReader[Any] | pa.BufferReader") -> tuple[bytes, int]:
-    """Look at the start of a CSV log.
-
-    Parameters
-    ----------
-    stream : io.BufferedReader or pyarrow.BufferReader
-        The text, decompressed as it is read, or all of it; not moved.
-
-    Returns
-    -------
-    start : bytes
-        At most a megabyte.
-    block : int
-        Bytes to parse at once: a megabyte, or all.
-
-    Raises
-    ------
-    BadLog
-        If it cannot be read.
-    """
-    if isinstance(stream, pa.BufferReader):
-        size = stream.size()
-        return stream.read_at(min(size, _HEADER_BYTES), 0), max(size, _HEADER_BYTES)
-    try:
-        return stream.peek(_HEADER_BYTES), _HEADER_BYTES
-    except OSError as error:
-        raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
-
-
-def csv_columns(start: bytes) -> list[str]:
-    """Read the names in the first line of a CSV log.
-
-    Parameters
-    ----------
-    start : bytes
-        Its first megabyte.
-
-    Returns
-    -------
-    list of str
-        Column names, repeated ones included.
-
-    Raises
-    ------
-    BadLog
-        If there is no first line in UTF-8 within a megabyte.
-    """
-    try:
-        end = re.search(rb"[\r\n]", start)
-        head = start[: end.start()] if end else start
-        line = head.decode("utf-8-sig")
-        if len(head) < _HEADER_BYTES and "\0" not in line:
-            return next(csv.reader([line]), [])
-    except csv.Error:
-        pass  # a name longer than any table's cell
-    except UnicodeDecodeError:
-        raise BadLog(1, "", "bytes that are not UTF-8", "a log is UTF-8 text") from None
-    raise BadLog(1, "", "no readable header", "a log's first line names its columns")
 
 
 def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:

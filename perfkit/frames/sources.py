@@ -7,34 +7,21 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
 
-import pyarrow as pa
 import pyarrow.parquet as pq
 
 from perfkit.frames import combined
-from perfkit.frames.logs import (
-    TEXT_FRAMES,
-    BadLog,
-    check_lines,
-    csv_columns,
-    first_bytes,
-    open_parquet,
-    read_csv_blocks,
-    read_parquet_blocks,
-)
+from perfkit.frames.logs import BadLog, open_parquet, read_parquet_blocks
 from perfkit.frames.order import Floats
 from perfkit.frames.pages import check_pages
 from perfkit.frames.record import PassRecord
 from perfkit.frames.statistics import FrameStatistics, finish
 from perfkit.frames.stream import PassReader
+from perfkit.frames.text import TEXT_FRAMES, read_text
 from perfkit.study.folder import LOG_BYTES, Refused, open_inside, open_text
 
 PARQUET_FRAMES = 100_000_000
 """Frames that one Parquet log may hold; a small file can claim far more."""
-
-_BUFFER_BYTES = 1 << 20
-_WHOLE_BYTES = 1 << 22
 
 Recorded = tuple[str, PassRecord]
 
@@ -89,40 +76,23 @@ def open_log(request: LogRequest) -> Iterator[tuple[Iterator[Floats], int]]:
                 yield blocks, file.metadata.num_rows
         else:
             with _open_lines(request) as stream:
-                start, block = first_bytes(stream)
-                _check_header(csv_columns(start), request.column)
-                blocks = read_csv_blocks(stream, request.column, request.unit, block)
-                yield blocks, TEXT_FRAMES
+                yield read_text(stream, request.column, request.unit), TEXT_FRAMES
     except Refused as refused:
         raise BadLog(None, "", "", refused.allowed, refused.action) from None
 
 
-def _open_lines(request: LogRequest) -> "io.BufferedReader[Any] | pa.BufferReader":
+def _open_lines(request: LogRequest) -> io.RawIOBase:
     if request.name.endswith(".gz"):
-        return io.BufferedReader(open_text(request.root, request.name), _BUFFER_BYTES)
-    # Plain text cannot grow, so its size is checked once and nothing stands between it and Arrow.
+        return open_text(request.root, request.name)
+    # Plain text cannot grow, so its size is checked once and nothing stands before the file.
     raw = open_inside(request.root, request.name).detach()
-    size = os.fstat(raw.fileno()).st_size
-    if size > LOG_BYTES:
+    if os.fstat(raw.fileno()).st_size > LOG_BYTES:
         raw.close()
         raise Refused(
             f"a log may grow to {LOG_BYTES:,} bytes of text",
             "keep only the frame times, or store them as Parquet",
         )
-    if size > _WHOLE_BYTES:
-        return io.BufferedReader(raw, _BUFFER_BYTES)
-    with raw:
-        text = raw.readall()
-    check_lines(text)
-    return pa.BufferReader(text)
-
-
-def _check_header(names: list[str], column: str) -> None:
-    if not names:
-        raise BadLog(1, "", "", "a log has a header and one line per frame")
-    if names.count(column) != 1:
-        said = "it more than once" if column in names else f"columns {', '.join(names)}"
-        raise BadLog(1, column, said, f"one column is named {column!r}")
+    return raw
 
 
 @contextmanager

@@ -8,7 +8,8 @@ import pytest
 
 from perfkit.errors import StudyError
 from perfkit.frames import log_problems, summarize_passes
-from perfkit.frames.logs import BadLog, check_lines, to_ms
+from perfkit.frames.logs import BadLog, to_ms
+from perfkit.frames.text import check_lines
 from perfkit.study.folder import Refused
 from tests.frames.make import clean_pass, csv_log, make_study, parquet_log
 

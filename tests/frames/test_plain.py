@@ -1,0 +1,176 @@
+"""Numbers cut out of text by NumPy are those that Arrow reads, to the bit; Arrow reads the rest."""
+
+import io
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from perfkit.frames import text as reader
+from perfkit.frames.logs import BadLog
+from perfkit.frames.plain import MARGIN, cut_column
+from perfkit.frames.text import read_text
+
+PLAIN = st.one_of(
+    st.integers(1, 10**15 - 1).map(str),
+    st.floats(1e-3, 9e5).flatmap(
+        lambda x: st.integers(1, 8).map(lambda digits: f"{max(x, 10.0**-digits):.{digits}f}")
+    ),
+    st.sampled_from([".5", "7.", "007", "00.50", "1.00000000000001", "9007199254740.99"]),
+)
+UNUSUAL = st.sampled_from(
+    [
+        "1e1",
+        "+5",
+        " 5",
+        "5 ",
+        "16.683300018310547",
+        "900719925474.0993",
+        '"16.5"',
+        "0.1e2",
+        "12345678901234.75",
+    ]
+)
+OTHER = st.sampled_from(["", "7", "a b", "(x)", "1.25", "\u00e9", "-3", "x" * 70])
+NAMES = ("a", "frame_ms", "b", "c")
+
+
+def log_of(rows, line_end, last_end=True):
+    lines = [",".join(NAMES), *(",".join(row) for row in rows)]
+    text = line_end.join(lines) + (line_end if last_end else "")
+    return text.encode()
+
+
+def with_arrow(log):
+    table = pa.csv.read_csv(
+        pa.BufferReader(log),
+        read_options=pa.csv.ReadOptions(use_threads=False),
+        convert_options=pa.csv.ConvertOptions(
+            include_columns=["frame_ms"], column_types={"frame_ms": pa.float64()}
+        ),
+    )
+    return table["frame_ms"].to_numpy()
+
+
+def with_perfkit(log, column="frame_ms"):
+    return np.concatenate(list(read_text(io.BytesIO(log), column, "ms")))
+
+
+ROWS = st.lists(st.tuples(OTHER, PLAIN, OTHER, OTHER), min_size=1, max_size=30)
+
+
+@settings(max_examples=60, deadline=None)
+@given(ROWS, st.sampled_from(["\n", "\r\n"]), st.booleans(), st.sampled_from([128, 200, 1 << 18]))
+def test_plain_logs_are_read_as_arrow_reads_them(rows, line_end, last_end, block):
+    log = log_of(rows, line_end, last_end)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reader, "_BLOCK_BYTES", block)
+        np.testing.assert_array_equal(with_perfkit(log), with_arrow(log), strict=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(ROWS, UNUSUAL, st.integers(0, 30), st.sampled_from([128, 200, 1 << 18]))
+def test_a_log_with_one_unusual_number_is_read_as_arrow_reads_it(rows, number, place, block):
+    log = log_of([*rows[:place], ("7", number, "", ""), *rows[place:]], "\n")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reader, "_BLOCK_BYTES", block)
+        np.testing.assert_array_equal(with_perfkit(log), with_arrow(log), strict=True)
+
+
+def cut(text, cells=2, place=1):
+    edge = b"9" * MARGIN  # what stands around the text must not matter
+    return cut_column(np.frombuffer(edge + text + edge, np.uint8), cells, place)
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+@pytest.mark.parametrize("line_end", [b"\n", b"\r\n"])
+def test_every_place_of_a_line_can_be_cut(place, line_end):
+    lines = [b"%d,%d.25,%d7" % (i, i, i) for i in range(1, 400)]
+    text = b"".join(line + line_end for line in lines)
+    expected = [(i, i + 0.25, 10 * i + 7)[place] for i in range(1, 400)]
+    assert cut(text, 3, place).tolist() == expected
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"1,",
+        b"1,.",
+        b"1,0",
+        b"1,1.2.3",
+        b"1,123456.89.123456",
+        b"1,-5",
+        b"1,5e1",
+        b"1,\xb2",
+        b"1,\xb0\xb1",
+        b"1,1/2",
+        b"1,1:2",
+        b"1,12345678901234567",
+        b"1,9999999999999999",
+        b'"1",5',
+        b"1\r,5",
+        b"1,5\r",
+        b"1",
+        b"1,5,6",
+        b"",
+    ],
+)
+def test_what_is_not_plain_is_left_alone(line):
+    before, after = b"1,16.5\n" * 3, b"1,16.5\n" * 3
+    assert cut(before + after).tolist() == [16.5] * 6
+    assert cut(before + line + b"\n" + after) is None
+
+
+def test_lines_of_wrong_lengths_that_add_up_are_left_alone():
+    assert cut(b"1,2,3\n1\n", cells=2) is None
+    assert cut(b"1\n1,2,3\n", cells=2) is None
+
+
+@pytest.mark.parametrize("block", [128, 1 << 18])
+@pytest.mark.parametrize(
+    ("bad", "value"), [("x", "x"), ("", "nothing"), ("0", "0.0"), ("nan", "nan"), ('"3,5"', "3,5")]
+)
+@pytest.mark.parametrize("line", [2, 3, 150, 301])
+def test_a_bad_number_is_named_by_its_line_wherever_blocks_end(
+    block, bad, value, line, monkeypatch
+):
+    monkeypatch.setattr(reader, "_BLOCK_BYTES", block)
+    rows = [("1", "16.5", "", "")] * 300
+    rows[line - 2] = ("1", bad, "", "")
+    with pytest.raises(BadLog) as raised:
+        with_perfkit(log_of(rows, "\n"))
+    assert (raised.value.line, raised.value.value) == (line, value)
+
+
+def test_a_wrong_number_of_cells_late_in_a_log_is_named_by_its_line(monkeypatch):
+    monkeypatch.setattr(reader, "_BLOCK_BYTES", 128)
+    rows = [("1", "16.5", "", "")] * 300
+    rows[200] = ("1", "16.5", "")
+    with pytest.raises(BadLog, match="each line has 4 cells") as raised:
+        with_perfkit(log_of(rows, "\n"))
+    assert (raised.value.line, raised.value.value) == (202, "3 cells")
+
+
+@pytest.mark.parametrize("header", [b'"a","frame_ms"', b'a,"frame_ms"', b"a,frame_ms"])
+def test_quoted_names_do_not_make_numbers_unusual(header, monkeypatch):
+    monkeypatch.setattr(reader, "read_csv_blocks", lambda *_: pytest.fail("not plain"))
+    assert with_perfkit(header + b"\n1,16.5\n2,17\n").tolist() == [16.5, 17.0]
+
+
+def test_more_frames_than_a_text_may_have_are_refused(monkeypatch):
+    monkeypatch.setattr(reader, "TEXT_FRAMES", 299)
+    for number in ("16.5", "1.65e1"):
+        with pytest.raises(BadLog, match="a log of text may have 299 frames"):
+            with_perfkit(log_of([("1", number, "", "")] * 300, "\n"))
+        assert len(with_perfkit(log_of([("1", number, "", "")] * 299, "\n"))) == 299
+
+
+def test_a_log_too_long_to_hold_goes_to_arrow_in_pieces(monkeypatch):
+    monkeypatch.setattr(reader, "_WHOLE_BYTES", 4096)
+    monkeypatch.setattr(reader, "_BLOCK_BYTES", 1024)
+    numbers = ["16.5"] * 30_000 + ["1.65e1"] + ["17"] * 30_000
+    log = log_of([("1", number, "", "") for number in numbers], "\n")
+    assert with_perfkit(log).tolist() == [float(number) for number in numbers]
