@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from perfkit.analysis import Analysis
@@ -70,7 +71,7 @@ def _worth(value: pd.DataFrame) -> str:
     best = priced.nsmallest(1, "cost_per_frame").iloc[0]
     return (
         f"Lowest cost per frame: {best['build']}, {best['cost_per_frame']:.2f} {best['currency']} "
-        f"({best['cost_low']:.2f} to {best['cost_high']:.2f}), {best['basis']}"
+        f"({_range(best)}), {best['basis']}"
     )
 
 
@@ -84,8 +85,14 @@ def _upgrade(upgrades: pd.DataFrame, currency: str) -> str | None:
     return (
         f"Cheapest added frame: {best['from_build']} to {best['to_build']}{together}, "
         f"{best['cost_per_added_frame']:.2f} {currency} "
-        f"({best['cost_low']:.2f} to {best['cost_high']:.2f})"
+        f"({_range(best)})"
     )
+
+
+def _range(best: pd.Series) -> str:
+    if not np.isfinite(best["cost_low"]):
+        return "range not known"
+    return f"{best['cost_low']:.2f} to {best['cost_high']:.2f}"
 
 
 def findings(analysis: Analysis) -> list[str]:

@@ -1,10 +1,15 @@
 """A study in which every free text of every file tries to be something else, by the schema."""
 
 import csv
+import datetime
 import io
 import itertools
 from pathlib import Path
 
+import pandas as pd
+
+from perfkit.study import load_study
+from perfkit.study.ledger import keep_forecasts
 from perfkit.study.schema import TABLES
 from tests.study.make import FILES, LOGS, SETTINGS
 
@@ -24,6 +29,9 @@ RENAMED = ("Ember", "Brazier", "bench", "Velm", "Orrery", "Board", "Case", "Plai
            "p1", "p2", "p3", "p4", "The card doubles it", "It stays under 500")  # fmt: skip
 KEPT = {("passes", "void_reason"): "p4", ("prices", "bundle"): None, ("claims", "workload"): None}
 """Cells that change what counts: filled in one row, or left as they are."""
+TOGETHER = "</script><b>$x$ \u202e=1"
+"""Name of a bundle that is cheaper than its items, so that a build takes it."""
+MADE_ON, LATER = datetime.date(2026, 10, 1), "2026-10-15"
 PARTS = "item,role,socket,memory_type\nBoard,board,s,m\nCase,case,,\nBrazier,card,,\n"
 
 
@@ -31,9 +39,12 @@ def rows_of(text: str) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text)))
 
 
-def hostile_tables(long: str = LONG) -> dict[str, list[dict[str, str]]]:
-    """Rows of every table but the ledger; a column of our own besides, with hostile texts."""
-    attacks = iter(ATTACKS)
+def hostile_tables(long: str = LONG, first: int = 0) -> dict[str, list[dict[str, str]]]:
+    """Rows of every table but the ledger; a column of our own besides, with hostile texts.
+
+    Names take the attacks from `first` on.
+    """
+    attacks = iter(ATTACKS[first:] + ATTACKS[:first])
     names = {name: f"{next(attacks)}{name[:2]}" for name in RENAMED}
     names["Velm"] += long
     texts = itertools.cycle(ATTACKS)
@@ -42,7 +53,12 @@ def hostile_tables(long: str = LONG) -> dict[str, list[dict[str, str]]]:
         if name == "forecasts":
             continue
         rows = rows_of({**FILES, "parts.csv": PARTS}[f"{name}.csv"])
+        if name == "prices":
+            bundled = {"date": LATER, "price": "40", "condition": "new", "listing": "shop"}
+            rows += [{"item": item, **bundled, "bundle": TOGETHER} for item in ("Board", "Case")]
         for row in rows:
+            if row.get("pass_id") in ("p3", "p4"):
+                row["date"] = LATER
             plain = next(iter(row.values()))
             row.update({key: names.get(cell, cell) for key, cell in row.items()})
             for column in table.columns:
@@ -55,18 +71,23 @@ def hostile_tables(long: str = LONG) -> dict[str, list[dict[str, str]]]:
     return made
 
 
-def write_hostile(folder: Path, long: str = LONG) -> Path:
-    """Write that study."""
+def write_hostile(folder: Path, long: str = LONG, first: int = 0) -> Path:
+    """Write that study, with a forecast that its pass `p3` scores."""
     folder.mkdir(parents=True)
     title, paid = ATTACKS[8] + " $x$ 100%", ATTACKS[9] + "\u202e"
     toml = SETTINGS.replace('"Two cards"', repr(title)) + f"disclosure = '{paid}'\n" + LOGS
     (folder / "study.toml").write_text(toml, encoding="utf-8")
     (folder / "logs").mkdir()
     (folder / "logs/p1.csv").write_text(FILES["logs/p1.csv"])
-    for name, rows in hostile_tables(long).items():
+    tables = hostile_tables(long, first)
+    for name, rows in tables.items():
         with open(folder / f"{name}.csv", "w", encoding="utf-8", newline="") as file:
             keys = list(dict.fromkeys(key for row in rows for key in row))
             writer = csv.DictWriter(file, keys)
             writer.writeheader()
             writer.writerows(rows)
+    scored = {"width": 1920, "height": 1080, "render_scale": 1.0, "fps": 150.0, "level": 0.9}
+    keys = {name: tables["passes"][2][name] for name in ("system", "gpu", "workload")}
+    made = {**keys, **scored, "pred_low": 120.0, "pred_high": 180.0, "model": ATTACKS[8]}
+    keep_forecasts(load_study(folder), pd.DataFrame([made]), MADE_ON)
     return folder

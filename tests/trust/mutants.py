@@ -91,8 +91,8 @@ class Room:
         text = self._store.read_text() if self._store.exists() else "{}"
         self.killers: dict[str, str] = json.loads(text)
 
-    def run(self, tests: Iterable[str]) -> None:
-        """Try what has not been tried, then the survivors again."""
+    def run(self, tests: Iterable[str], seconds: float) -> None:
+        """Try what has not been tried, then the survivors again, with tests of so many seconds."""
         trials = Trials(ROOT, files_of(self.name), KEPT / f"{self.name}-tests.json")
         new = [mutant for mutant in self.made if mutant.key not in self.killers]
         known = reasons()
@@ -102,7 +102,7 @@ class Room:
             for turn, mutant in enumerate([*new, *again]):
                 if time.monotonic() > self.until:
                     break
-                self.killers[mutant.key] = trials.noticed(mutant)
+                self.killers[mutant.key] = trials.noticed(mutant, seconds)
                 self._store.write_text(json.dumps(self.killers))
                 said = f"\r{self.name}: {turn + 1} of {len(new)} and {len(again)} again "
                 print(said, end="", file=sys.stderr, flush=True)
@@ -147,6 +147,7 @@ def main() -> int:
     words.add_argument("--sample", type=int, help="so many changes of each room, by chance")
     words.add_argument("--seed", type=int, default=1, help="of the order of changes")
     words.add_argument("--minutes", type=float, default=1e6, help="stop after so long")
+    words.add_argument("--seconds", type=float, default=1e6, help="of tests for each change")
     words.add_argument("--least", type=float, default=95, help="per cent that must be noticed")
     words.add_argument("--list", action="store_true", help="say what is known, run nothing")
     options = words.parse_args()
@@ -167,7 +168,7 @@ def main() -> int:
         if made and not options.list:
             all_tests = [f"tests/{name}", f"perfkit/{name}", "tests/outside"]
             near = sorted({test for file in files for test in tests_of(file)})
-            room.run(near if options.changed or options.files else all_tests)
+            room.run(near if options.changed or options.files else all_tests, options.seconds)
         found = room.listing()
         found["made"] = len(made)
         total += found

@@ -2,6 +2,7 @@
 
 import builtins
 import contextlib
+import functools
 import gc
 import hashlib
 import importlib
@@ -14,7 +15,7 @@ import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Generator, Iterable
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any
@@ -26,7 +27,6 @@ from tests.trust.mutations import Mutant, marked
 
 QUICK = ["-q", "-s", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow and not browser",
          "--tb=no", "--no-header", "-o", "tmp_path_retention_policy=none"]  # fmt: skip
-BEST = 6
 BYTES = 6 * 2**30
 
 
@@ -51,6 +51,9 @@ class Trials:
         self._at: dict[str, set[str]] = defaultdict(set)
         self._failed: list[str] = []
         self._kills: dict[str, Counter[str]] = defaultdict(Counter)
+        self._met: set[str] = set()
+        self._used: dict[int, set[str]] = defaultdict(set)
+        self._took: dict[int, float] = {}
         self._work: Callable[[], None] = lambda: None
 
     def during(self, tests: Iterable[str], work: Callable[[], None]) -> None:
@@ -89,9 +92,16 @@ class Trials:
         """Name the tests that come to a statement, such as ``perfkit/value/ratio.py:40``."""
         return self._at[statement]
 
-    def noticed(self, mutant: Mutant) -> str:
-        """Name the test that fails on a change; "" where none does, "no end" where one hangs."""
-        told = self._ordered(mutant)
+    def noticed(self, mutant: Mutant, seconds: float) -> str:
+        """Name the test that fails on a change; "" where none does, "no end" where one hangs.
+
+        No further test is begun once those that ran take so many CPU seconds without the change.
+        """
+        told, spent = [], 0.0
+        for name in self._ordered(mutant):
+            if spent < seconds:
+                told.append(name)
+                spent += self.seconds[name]
         if not told:
             return ""
         status, said = self._child(lambda: self._first_failure(told, mutant))
@@ -102,16 +112,11 @@ class Trials:
         return killer
 
     def _ordered(self, mutant: Mutant) -> list[str]:
-        """Those that noticed changes nearby, then the fastest, then the rest file by file."""
+        """Those that noticed changes nearby first, then the fastest."""
         near, far = self._kills[f"{mutant.file} {mutant.function}"], self._kills[mutant.file]
-        found = sorted(
+        return sorted(
             self._at[mutant.statement], key=lambda t: (-near[t], -far[t], self.seconds[t], t)
         )
-        rest: dict[str, list[str]] = defaultdict(list)
-        for name in found[BEST:]:
-            rest[name.partition("::")[0]].append(name)
-        groups = sorted(rest.values(), key=lambda names: sum(self.seconds[n] for n in names))
-        return [*found[:BEST], *(name for names in groups for name in sorted(names))]
 
     def _first_failure(self, names: list[str], mutant: Mutant | None = None) -> str:
         if mutant:
@@ -153,6 +158,22 @@ class Trials:
         shutil.rmtree(place, ignore_errors=True)
         return status, said.decode()
 
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef: Any) -> Generator[None, Any, Any]:
+        """Note what a fixture comes to; every test that uses it does."""
+        outer, start = self._met, time.process_time()
+        self._meet(set())
+        try:
+            return (yield)
+        finally:
+            inner, self._took[id(fixturedef)] = self._met, time.process_time() - start
+            self._used[id(fixturedef)] |= inner
+            self._meet(outer)
+
+    def _meet(self, met: set[str]) -> None:
+        self._met = met
+        builtins.__met__ = met.add  # type: ignore[attr-defined]
+
     def _find_statements(self) -> None:
         """Run each test once, with every statement of the sources telling that it was met."""
         kept = json.loads(self.kept.read_text()) if self.kept.exists() else {}
@@ -166,34 +187,36 @@ class Trials:
             key = hashlib.sha256(f"{file} {text} {before} {len(names)}".encode()).hexdigest()[:16]
             if key not in kept:
                 print(f"\r{file}: {turn + 1} of {len(files)}", end="", file=sys.stderr, flush=True)
-                kept[key] = {name: self._met_by(name, watched) for name in names}
+                status, said = self._child(functools.partial(self._met_by, names, watched))
+                kept[key] = json.loads(said) if status == 0 else [[], {}]
                 self.kept.write_text(json.dumps(kept))
-            for name, (seconds, modules, met) in kept[key].items():
+            modules, met = kept[key]
+            self._load(modules)
+            for name, (seconds, statements) in met.items():
                 self.seconds[name] = seconds
-                self._load(modules)
-                for statement in met:
+                for statement in statements:
                     self._at[statement].add(name)
 
     def _met_by(
-        self, name: str, watched: list[tuple[FunctionType, CodeType]]
-    ) -> tuple[float, list[str], list[str]]:
-        """Give CPU seconds of a test, modules it loads, and statements it comes to."""
-
-        def work() -> tuple[float, list[str], list[str]]:
-            met: set[str] = set()
-            builtins.__met__ = met.add  # type: ignore[attr-defined]
-            for function, code in watched:
-                function.__code__ = code
-            before, start = set(sys.modules), time.process_time()
-            failed = self._first_failure([name])
+        self, names: list[str], watched: list[tuple[FunctionType, CodeType]]
+    ) -> tuple[list[str], dict[str, tuple[float, list[str]]]]:
+        """Give modules that tests of one file load; CPU seconds of each, and what it comes to."""
+        for function, code in watched:
+            function.__code__ = code
+        before, found = set(sys.modules), {}
+        items = [self._items[name] for name in names]
+        for item, following in zip(items, [*items[1:], None], strict=True):
+            self._meet(set())
+            self._failed, start = [], time.process_time()
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             seconds = time.process_time() - start
-            if failed:
-                return seconds, [], []  # what fails without a change notices nothing
-            loaded = [m for m in set(sys.modules) - before if not m.startswith("tests")]
-            return round(seconds, 3), sorted(loaded), sorted(met)
-
-        status, said = self._child(work)
-        return json.loads(said) if status == 0 else (0.0, [], [])
+            if not self._failed:  # what fails without a change notices nothing
+                defined = getattr(item, "_fixtureinfo").name2fixturedefs.values()  # noqa: B009
+                used = [id(one) for those in defined for one in those]
+                met = self._met.union(*(self._used[one] for one in used))
+                seconds += sum(self._took.get(one, 0.0) for one in used)
+                found[item.nodeid] = (round(seconds, 3), sorted(met))
+        return [m for m in set(sys.modules) - before if not m.startswith("tests")], found
 
     def _load(self, modules: list[str]) -> None:
         """Load what tests load, so that no fork does it again."""
