@@ -13,7 +13,7 @@ from perfkit.progress import Progress
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.motion_clips import Film
-    from perfkit.show.second import Second
+    from perfkit.show.second_process import Second
     from perfkit.study import Study
 
 
@@ -95,7 +95,7 @@ def report(options: Namespace, progress: Progress) -> None:
 
 def _beside(out: Path) -> "contextlib.AbstractContextManager[Second | None]":
     """Start a second drawing process, but not over a report, most of whose pictures will stay."""
-    from perfkit.show.second import second_drawer
+    from perfkit.show.second_process import second_drawer
 
     return contextlib.nullcontext() if (out / "kept").is_dir() else second_drawer()
 
@@ -134,7 +134,7 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
 
 def figures(options: Namespace, progress: Progress) -> None:
     """Write the video set, and clips when asked."""
-    from perfkit.show.second import second_drawer
+    from perfkit.show.second_process import second_drawer
 
     with second_drawer() as second:
         _figures_with(second, options, progress)

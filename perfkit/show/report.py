@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 from perfkit.show.explorer import payload
 from perfkit.show.manifest import versions
+from perfkit.show.report_dark import night_filter
 from perfkit.show.report_further import further_columns
 from perfkit.show.report_html import Part, document, stranger, visible
-from perfkit.show.report_night import night_filter
 from perfkit.show.report_sheets import Sheet, sheet
 from perfkit.show.report_tables import (
     claim_columns,

@@ -24,7 +24,7 @@ from perfkit.show.style import Page
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
     from perfkit.show.earlier import Earlier
-    from perfkit.show.second import Second
+    from perfkit.show.second_process import Second
     from perfkit.study import Study
 
 
@@ -115,7 +115,7 @@ def write_figures(
     workers : int
         Threads that compress.
     second : Second, optional
-        A process that draws beside this one; see :func:`perfkit.show.second.second_drawer`.
+        A process that draws beside this one; see :func:`perfkit.show.second_process.second_drawer`.
     earlier : Earlier, optional
         A report by the same code: pictures of charts whose JSON is the same are taken from it.
     meanwhile : callable, optional

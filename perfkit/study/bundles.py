@@ -19,7 +19,7 @@ from typing import Protocol
 
 import pandas as pd
 
-from perfkit.study.money import STALE_DAYS
+from perfkit.study.price_rules import STALE_DAYS
 
 Thing = tuple[str, str]
 """An item and its condition."""

@@ -1,4 +1,4 @@
-"""forecasts.csv: lines are only ever added, whole; ``chain.py`` says how a changed one shows."""
+"""forecasts.csv: lines are only ever added, whole; `ledger_hashes` says how a changed one shows."""
 
 import csv
 import datetime
@@ -15,9 +15,9 @@ from pathlib import Path
 import pandas as pd
 
 from perfkit.errors import OutputError, Problem, StudyError
-from perfkit.study.chain import CHAIN, PINNED, broken_ledger, follow
 from perfkit.study.csvtext import parse_csv
 from perfkit.study.folder import TABLE_BYTES, Refused, open_inside, read_inside
+from perfkit.study.ledger_hashes import CHAIN, PINNED, broken_ledger, follow
 from perfkit.study.schema import FORECASTS, GPUS, PASSES, SYSTEMS, WORKLOADS
 from perfkit.study.spreadsheet import safe_text
 from perfkit.study.study import Study

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from perfkit.study.bundles import Offer, Thing, as_day, offers, take_offers
-from perfkit.study.money import STALE_DAYS, find_rate, tax_basis
+from perfkit.study.price_rules import STALE_DAYS, find_rate, tax_basis
 from perfkit.study.study import Study
 
 _LISTINGS = ("shop", "sold", "", "asked")

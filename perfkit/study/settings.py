@@ -13,7 +13,7 @@ from typing import Any
 from perfkit.errors import Problem
 from perfkit.study.cells import is_currency
 from perfkit.study.folder import SETTINGS_BYTES, Refused, check_name, read_inside
-from perfkit.study.names import nearest
+from perfkit.study.near_names import nearest
 
 FILE = "study.toml"
 UNITS = ("s", "ms", "us", "ns")

@@ -8,21 +8,21 @@ from pathlib import Path
 import pandas as pd
 
 from perfkit.errors import Problem, StudyError
-from perfkit.study.chain import broken_ledger, plain_forecasts
-from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
-from perfkit.study.links import (
+from perfkit.study.between_files import (
     check_builds,
     check_claims,
     check_names,
     check_passes,
     check_weights,
 )
-from perfkit.study.money import STALE_DAYS, check_prices, check_rates
-from perfkit.study.names import plainly
+from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
+from perfkit.study.ledger_hashes import broken_ledger, plain_forecasts
+from perfkit.study.near_names import plainly
+from perfkit.study.price_rules import STALE_DAYS, check_prices, check_rates
 from perfkit.study.schema import TABLES
 from perfkit.study.settings import FILE, LogFormat, ReadSettings, Settings, read_settings
 from perfkit.study.tables import ReadTable, parse_table, read_table
-from perfkit.study.valueat import default_value_at
+from perfkit.study.value_at import default_value_at
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

@@ -13,7 +13,7 @@ from perfkit.errors import Problem
 from perfkit.study.cells import Wrong, read_date, read_number, read_text
 from perfkit.study.csvtext import RawTable, parse_csv
 from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
-from perfkit.study.names import nearest
+from perfkit.study.near_names import nearest
 from perfkit.study.schema import Column, Table, in_words
 
 Cells = np.ndarray | pd.api.extensions.ExtensionArray

@@ -7,8 +7,8 @@ from pathlib import Path
 import pandas as pd
 
 from perfkit.errors import Problem, StudyError
+from perfkit.study.between_files import cells_of, check_known
 from perfkit.study.folder import TABLE_BYTES, Refused, read_inside
-from perfkit.study.links import cells_of, check_known
 from perfkit.study.schema import TARGETS
 from perfkit.study.study import Study
 from perfkit.study.tables import in_order, parse_table

@@ -4,7 +4,7 @@ import pandas as pd
 
 from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study, build_machines
-from perfkit.value.cells import measured_cells
+from perfkit.value.measured import measured_cells
 
 
 def machines(study: Study) -> pd.DataFrame:

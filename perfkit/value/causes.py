@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from perfkit.study.schema import PASSES
+from perfkit.value.finished_reports import BETWEEN, Report
 from perfkit.value.inputs import BUILD, BUNDLE, NAMED, PRICE, RATE, SETTING
-from perfkit.value.reports import BETWEEN, Report
 
 UNTOLD = "not told by the two reports"
 NOT_KEPT = "settings, specifications or prices, which an older report did not keep"
@@ -120,7 +120,7 @@ class Causes:
         Parameters
         ----------
         table, row, column : str
-            As in :func:`perfkit.value.reports.moved_cells`.
+            As in :func:`perfkit.value.finished_reports.moved_cells`.
 
         Returns
         -------

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from perfkit.value.causes import Cause, Causes
-from perfkit.value.reports import BETWEEN, KEYS, Report, moved_cells, read_report
+from perfkit.value.finished_reports import BETWEEN, KEYS, Report, moved_cells, read_report
 
 HALF = 0.5
 """Probability from which a build is called likely on the frontier."""
@@ -102,7 +102,7 @@ def row_words(table: str, row: str) -> str:
     Parameters
     ----------
     table, row : str
-        As in :func:`perfkit.value.reports.moved_cells`.
+        As in :func:`perfkit.value.finished_reports.moved_cells`.
 
     Returns
     -------

@@ -9,9 +9,9 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from perfkit.defaults import LEVEL
+from perfkit.value.claim_evidence import Evidence, Record, gather_evidence
 from perfkit.value.contrast import Contrast, bounds, relation_p, strata_to_turn
-from perfkit.value.evidence import Evidence, Record, gather_evidence
-from perfkit.value.samples import MOST_PASSES, passes_needed
+from perfkit.value.pass_counts import MOST_PASSES, passes_needed
 
 POWER = 0.8
 """Probability with which the passes still needed would settle a claim (common practice)."""
@@ -101,8 +101,8 @@ def check_claims(record: Record) -> pd.DataFrame:
     Parameters
     ----------
     record : Record
-        As made by :func:`perfkit.value.evidence.record_of`; its predictions are used where a side
-        was never measured.
+        As made by :func:`perfkit.value.claim_evidence.record_of`; its predictions are used where a
+        side was never measured.
 
     Returns
     -------
@@ -118,7 +118,7 @@ def check_claims(record: Record) -> pd.DataFrame:
     Examples
     --------
     >>> import perfkit as pk
-    >>> from perfkit.value.evidence import record_of
+    >>> from perfkit.value.claim_evidence import record_of
     >>> from perfkit.value.speeds import speed_book
     >>> from perfkit.study.demo import find_demo
     >>> study = pk.load_study(find_demo())

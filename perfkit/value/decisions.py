@@ -8,17 +8,17 @@ from perfkit.models import Fit
 from perfkit.study import Study
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
+from perfkit.value.claim_evidence import record_of
 from perfkit.value.claims import check_claims
-from perfkit.value.components import sitting_table
 from perfkit.value.energy import energy_table
-from perfkit.value.evidence import record_of
 from perfkit.value.goals import goal_games, goal_table
 from perfkit.value.inputs import input_table
 from perfkit.value.memory import memory_check, memory_cost
 from perfkit.value.next_runs import next_runs
+from perfkit.value.render_scales import scale_probabilities, setting_table
 from perfkit.value.rivals import flip_table, rank_table
-from perfkit.value.scales import scale_probabilities, setting_table
 from perfkit.value.scores import score_forecasts
+from perfkit.value.sittings import sitting_table
 from perfkit.value.speeds import SpeedBook
 from perfkit.value.together import CAUTIONS, together_table
 from perfkit.value.upgrade_games import upgrade_games

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from perfkit.study import Study
-from perfkit.study.money import find_rate
+from perfkit.study.price_rules import find_rate
 from perfkit.study.prices import build_lines, counted_prices, price_list
 from perfkit.study.schema import TABLES
 

@@ -10,8 +10,8 @@ from scipy import stats
 from perfkit.defaults import LEVEL
 from perfkit.models.rates import system_bandwidth
 from perfkit.study import Study
+from perfkit.value.claim_evidence import Evidence, Record, Side, compare_sides
 from perfkit.value.contrast import Contrast
-from perfkit.value.evidence import Evidence, Record, Side, compare_sides
 
 NEAR_HALF = (0.45, 0.55)
 """Ratios of configured to rated rate that look like a clock beside a transfer rate."""

@@ -12,9 +12,9 @@ from perfkit.frames.usable import CONFIGURATION
 from perfkit.models.rates import attach_rates
 from perfkit.study import Study
 from perfkit.value.builds import machines
-from perfkit.value.cells import measured_cells
-from perfkit.value.components import PASS_MINUTES
 from perfkit.value.design import FloatArray, log_det_gain
+from perfkit.value.measured import measured_cells
+from perfkit.value.sittings import PASS_MINUTES
 from perfkit.value.speeds import BuildSpeeds, SpeedBook
 
 LISTED = 30

@@ -9,7 +9,7 @@ from scipy import stats
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study
-from perfkit.value.cells import measured_cells
+from perfkit.value.measured import measured_cells
 
 SCORED_COLUMNS = (
     *CONFIGURATION,

@@ -11,7 +11,7 @@ from scipy import stats
 from perfkit.defaults import DRAWS, SEED
 from perfkit.models.draws import draw_fps
 from perfkit.study import Study
-from perfkit.value.cells import measured_cells
+from perfkit.value.measured import measured_cells
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

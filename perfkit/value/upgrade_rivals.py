@@ -9,8 +9,8 @@ import pandas as pd
 from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range, mean_log_draws
-from perfkit.value.candidates import Candidate, candidates
 from perfkit.value.speeds import HALF, BuildSpeeds, FloatArray, SpeedBook
+from perfkit.value.upgrade_paths import Candidate, candidates
 from perfkit.value.upgrades import candidate_speeds
 
 COLUMNS = (

@@ -9,10 +9,10 @@ from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range, mean_log_draws
 from perfkit.value.builds import machines
-from perfkit.value.candidates import Candidate, candidates
 from perfkit.value.ratio import BOUNDED, EXCLUSIVE, WHOLE_LINE
 from perfkit.value.speeds import BASES, HALF, BuildSpeeds, FloatArray, SpeedBook, speed_book
 from perfkit.value.together import check_parts, overall, shelf
+from perfkit.value.upgrade_paths import Candidate, candidates
 
 UPGRADE_COLUMNS = (
     "from_build",
@@ -231,7 +231,7 @@ def upgrade_table(study: Study, passes: pd.DataFrame, table: pd.DataFrame) -> pd
     Returns
     -------
     DataFrame
-        One row per step (see :mod:`perfkit.value.candidates` for the rule): `UPGRADE_COLUMNS`,
+        One row per step (see :mod:`perfkit.value.upgrade_paths` for the rule): `UPGRADE_COLUMNS`,
         then kind (card or machine), bought, leaves, spent, resale, added_pct, workloads, basis,
         case, level. Costs in the study's currency. `break_even_price` is the price of what is
         bought at which a frame of the whole machine costs as much after as before.

@@ -18,7 +18,7 @@ from perfkit.show.motion import Clip
 from perfkit.show.motion_clips import build_up, run_trace
 from perfkit.show.motion_encode import write_mov
 from perfkit.show.png import write_png
-from perfkit.show.second import Second, second_drawer
+from perfkit.show.second_process import Second, second_drawer
 from perfkit.show.sidecar import sidecar, sidecar_text
 from perfkit.show.stills import REPORT_SET, Easel
 from perfkit.show.style import Page, house, pixels

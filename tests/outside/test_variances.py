@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from perfkit.frames.usable import pooled_log_spread
-from perfkit.value.components import nested_components
+from perfkit.value.sittings import nested_components
 from tests.reference import load_csv, load_json
 
 ANOVA = load_json("nist_anova_certified")

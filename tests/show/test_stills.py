@@ -20,7 +20,7 @@ from perfkit.show.charts import CHARTS, cost, frontier
 from perfkit.show.drawing import Job, Look, file_bytes, halved, pictures
 from perfkit.show.layout import NothingToShow
 from perfkit.show.png import png_bytes, write_png
-from perfkit.show.second import second_drawer, serve
+from perfkit.show.second_process import second_drawer, serve
 from perfkit.show.sidecar import read_sidecar, sidecar, sidecar_text
 from perfkit.show.stills import study_page, write_figures
 from perfkit.show.style import Page, house, pixels

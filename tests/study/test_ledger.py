@@ -11,8 +11,8 @@ import pytest
 
 import perfkit as pk
 from perfkit.study import ledger
-from perfkit.study.chain import follow
 from perfkit.study.ledger import inputs_sha256, keep_forecasts
+from perfkit.study.ledger_hashes import follow
 from perfkit.study.schema import FORECASTS
 from perfkit.study.spreadsheet import plain_text, safe_text
 from tests.study.make import swapped, write_study

@@ -6,7 +6,7 @@ import pytest
 import perfkit as pk
 from perfkit.errors import Problem
 from perfkit.study import build_machines, csvtext, listing, read_targets, tables
-from perfkit.study.names import nearest
+from perfkit.study.near_names import nearest
 from perfkit.study.schema import TABLES, glossary
 from tests.study.make import FILES, write_study
 

@@ -70,7 +70,7 @@ class Pictures:
 
     @contextlib.contextmanager
     def drawer(self) -> Iterator["Pictures"]:
-        """Stand for `perfkit.show.second.second_drawer`."""
+        """Stand for `perfkit.show.second_process.second_drawer`."""
         yield self
 
 

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 import perfkit as pk
-from perfkit.study.chain import broken_ledger
 from perfkit.study.ledger import keep_forecasts
+from perfkit.study.ledger_hashes import broken_ledger
 from tests.show.hostile import hostile_study
 from tests.study.make import write_study
 from tests.trust.disk import Disk

@@ -28,7 +28,7 @@ ALLOWED = {
     ("show/output.py", "ctypes"): "the exchange rename has no other door",
     ("commands.py", "distributed"): "the scheduler that the user names on the command line",
 }
-CHILDREN = {"show/motion_encode.py", "show/second.py"}
+CHILDREN = {"show/motion_encode.py", "show/second_process.py"}
 """Modules that start another program: the encoder, and a second Python that draws."""
 
 

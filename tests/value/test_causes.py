@@ -15,8 +15,8 @@ from perfkit.show.manifest import write_manifest
 from perfkit.show.tables import write_tables
 from perfkit.study import Study
 from perfkit.value.changes import Changes, compare_reports
+from perfkit.value.finished_reports import KEYS
 from perfkit.value.inputs import INPUT_COLUMNS, input_table
-from perfkit.value.reports import KEYS
 from tests.value.market import BASE, CARDS, GAMES, GPUS, build, market, measured, priced
 
 Files = dict[str, object]

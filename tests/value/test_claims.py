@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
 from scipy import stats
 
+from perfkit.value.claim_evidence import record_of
 from perfkit.value.claims import check_claims, holm
-from perfkit.value.evidence import record_of
 from tests.value.market import (
     BASE,
     CARDS,

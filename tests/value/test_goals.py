@@ -10,6 +10,7 @@ from scipy import stats
 
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
+from perfkit.value.claim_evidence import record_of
 from perfkit.value.energy import (
     MIXED,
     PACKAGE,
@@ -18,11 +19,10 @@ from perfkit.value.energy import (
     joules_per_frame,
     wall_watts,
 )
-from perfkit.value.evidence import record_of
 from perfkit.value.goals import all_reached, goal_games, goal_table, reach_probability
 from perfkit.value.memory import memory_check, memory_cost
+from perfkit.value.render_scales import scale_probabilities, setting_table
 from perfkit.value.rivals import flip_table, rank_table
-from perfkit.value.scales import scale_probabilities, setting_table
 from perfkit.value.worth import build_speeds
 from tests.reference import load_json
 from tests.value.market import (
@@ -278,7 +278,7 @@ def test_energy_not_asked_is_not_shown(tmp_path: Path, power: dict) -> None:
 
 
 def test_predicted_smaller_scale_is_no_slower_than_a_larger_one() -> None:
-    from perfkit.value.scales import _at_least_as_fast, setting_table
+    from perfkit.value.render_scales import _at_least_as_fast, setting_table
 
     steps = pd.DataFrame(
         {

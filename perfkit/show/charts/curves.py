@@ -109,7 +109,7 @@ def _seen(
     analysis: "Analysis", system: str, gpu: str, workload: str, swept: pd.DataFrame
 ) -> pd.DataFrame:
     from perfkit.models.rates import attach_rates
-    from perfkit.value.cells import measured_cells
+    from perfkit.value.measured import measured_cells
 
     cells = measured_cells(analysis.passes)
     mine = (cells["system"] == system) & (cells["gpu"] == gpu) & (cells["workload"] == workload)

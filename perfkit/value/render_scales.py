@@ -10,7 +10,7 @@ from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study
 from perfkit.value.builds import machines
-from perfkit.value.cells import measured_cells
+from perfkit.value.measured import measured_cells
 
 Predict = Callable[[pd.DataFrame], pd.DataFrame]
 

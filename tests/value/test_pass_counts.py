@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from statsmodels.stats.power import TTestPower
 
-from perfkit.value.samples import passes_for_mean, passes_for_shift, passes_needed, t_power
+from perfkit.value.pass_counts import passes_for_mean, passes_for_shift, passes_needed, t_power
 from tests.reference import load_json
 
 CASES = load_json("sample_size")

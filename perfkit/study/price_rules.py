@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from perfkit.errors import Problem
-from perfkit.study.links import cells_of
+from perfkit.study.between_files import cells_of
 from perfkit.study.tables import CellProblems, ReadTable
 
 PRICE_KEY = ["item", "date", "condition", "listing", "bundle"]

@@ -13,7 +13,7 @@ import pandas as pd
 from perfkit.errors import Problem
 from perfkit.study.cells import read_number
 from perfkit.study.folder import NOT_THERE, Refused, check_name, find_inside
-from perfkit.study.names import nearest
+from perfkit.study.near_names import nearest
 from perfkit.study.schema import Column
 from perfkit.study.settings import FILE, LOG_KEYS
 from perfkit.study.tables import CellProblems, ReadTable

@@ -9,8 +9,8 @@ import pytest
 from matplotlib.colors import to_rgb
 from PIL import Image
 
+from perfkit.show.report_dark import night_filter, night_matrix
 from perfkit.show.report_html import page_part, policy
-from perfkit.show.report_night import night_filter, night_matrix
 from perfkit.show.style import THEMES
 from tests.show.browser import chromium
 from tests.show.test_charts import contrast

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from perfkit.show.drawing import Job
 
 
-COMMAND = ("-m", "perfkit.show.second")
+COMMAND = ("-m", "perfkit.show.second_process")
 """What the second Python runs; no folder that happens to be the current one lends it modules."""
 
 

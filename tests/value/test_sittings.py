@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from perfkit.value.components import best_passes, nested_components, sitting_spread, sitting_table
+from perfkit.value.sittings import best_passes, nested_components, sitting_spread, sitting_table
 from tests.reference import load_csv, load_json
 
 
