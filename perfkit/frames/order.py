@@ -13,6 +13,7 @@ KEEP = 1 << 20
 
 _DIGIT_BITS = 16
 _SAMPLED = 64
+_MANY = 256
 
 
 def place(count: int, share: float) -> tuple[int, float]:
@@ -164,7 +165,8 @@ def quantile_near(values: Floats, share: float, sample: Floats) -> float:
     """Find a quantile of type 7 with the help of a sample, equal to `numpy.quantile` to the bit.
 
     The sample says between which two values the quantile ought to lie. Only those between are put
-    in order; the others are counted, which shows whether it does. If not, all are put in order.
+    in order, or, were they spread evenly, those of them near its rank; the others are counted,
+    which shows whether it lies there. If not, all are put in order.
 
     Parameters
     ----------
@@ -191,13 +193,31 @@ def quantile_near(values: Floats, share: float, sample: Floats) -> float:
     low = float(sample[first]) if first >= 0 else -math.inf
     high = float(sample[last]) if last < size else math.inf
     taken, below = values_between(values, low, high)
-    if not below <= rank <= below + len(taken) - 1 - (part > 0):
+    if not _holds(taken, rank - below, part):
         taken, below = values.copy(), 0
+    elif len(taken) > _MANY:
+        nearer, less = _around(taken, rank - below, low, high)
+        if _holds(nearer, rank - below - less, part):
+            taken, below = nearer, below + less
     put_in_place(taken, (rank - below,))
     lower = float(taken[rank - below])
     if not part:
         return lower
     return between(lower, float(np.minimum.reduce(taken[rank - below + 1 :])), part)
+
+
+def _holds(values: Floats, rank: int, part: float) -> bool:
+    """Tell whether a rank, and the next one where it is needed too, are among some values."""
+    return 0 <= rank <= len(values) - 1 - (part > 0)
+
+
+def _around(values: Floats, rank: int, low: float, high: float) -> tuple[Floats, int]:
+    """Take the values around a rank if they are spread evenly, and count those below."""
+    count = len(values)
+    step = (high - low) / count
+    centre = low + (rank + 0.5) * step
+    margin = (3 * math.sqrt(rank * (count - rank) / count) + 4) * step
+    return values_between(values, centre - margin, centre + margin)
 
 
 class Largest:

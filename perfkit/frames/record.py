@@ -91,8 +91,7 @@ def record_pass(times: Floats, targets_fps: tuple[float, ...] = ()) -> PassRecor
     steps = np.subtract(times[1:], times[:-1], out=work[1:])
     np.abs(steps, out=steps)
     high, floor = _highest(times, ranked)
-    q95, tail = place(count, 0.95)[0], count - tail_length(count)
-    put_in_place(high, tuple(rank - count + len(high) for rank in sorted({q95, tail})))
+    top = _top(high, _needed(count))
     low = float(np.minimum.reduce(times))
     return PassRecord(
         frames=count,
@@ -100,8 +99,8 @@ def record_pass(times: Floats, targets_fps: tuple[float, ...] = ()) -> PassRecor
         variance=variance,
         hitches=count_hitches(times, low),
         q50_ms=quantile_near(times, 0.5, ranked),
-        q95_ms=quantile_in_place(high, 0.95, below=count - len(high)),
-        **tail_numbers(np.sort(high[tail - count :]), count),
+        q95_ms=quantile_in_place(top, 0.95, stop=0, below=count - len(top)),
+        **tail_numbers(top[-tail_length(count) :], count),
         pacing_ms=_median_step(steps, halvings, len(means)),
         above_ms=tuple(
             time_above(high if 1000 / fps >= floor else times, 1000 / fps, low, total)
@@ -119,10 +118,15 @@ def _median_step(steps: Floats, halvings: int, runs: int) -> float:
     return quantile_near(steps, 0.5, np.sort(steps[:: 1 << halvings]))
 
 
+def _needed(count: int) -> int:
+    """Tell how many of the longest frames decide the highest quantiles."""
+    return max(count - place(count, 0.95)[0], tail_length(count))
+
+
 def _highest(times: Floats, ranked: Floats) -> tuple[Floats, float]:
     """Take the highest 5 % and few more, all from a bound on that the sample suggests."""
     count, size = len(times), len(ranked)
-    needed = max(count - place(count, 0.95)[0], tail_length(count))
+    needed = _needed(count)
     expected = size * needed / count
     first = size - math.ceil(expected + 3 * math.sqrt(expected) + 2)
     if first > 0:
@@ -130,7 +134,17 @@ def _highest(times: Floats, ranked: Floats) -> tuple[Floats, float]:
         high = times.compress(times >= floor)
         if len(high) >= needed:
             return high, floor
-    return times.copy(), 0.0
+    return times, 0.0
+
+
+def _top(high: Floats, needed: int) -> Floats:
+    """Put the highest values in order, all or, if these are many, as many as are needed."""
+    top = high.copy()
+    if len(top) > 2 * needed:
+        put_in_place(top, (len(top) - needed,))
+        top = top[len(top) - needed :]
+    top.sort()
+    return top
 
 
 def tail_numbers(tail: Floats, count: int) -> dict[str, float]:
