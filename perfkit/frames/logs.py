@@ -193,7 +193,7 @@ def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:
     stream : binary file
         The file, seekable.
     dictionary : str
-        Column to leave as codes into a table of its values.
+        Column of texts to leave as codes into a table of its values; none where empty.
 
     Returns
     -------
@@ -210,13 +210,11 @@ def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:
         "buffer_size": _PARQUET_BUFFER_BYTES,
     }
     try:
-        file = pq.ParquetFile(stream, **options)
-        paths = {file.schema.column(i).path for i in range(len(file.schema))}
-        if dictionary in paths:
-            file = pq.ParquetFile(stream, **options, read_dictionary=[dictionary])
+        return pq.ParquetFile(
+            stream, **options, read_dictionary=[dictionary] if dictionary else None
+        )
     except READ_ERRORS as error:
         raise unreadable_parquet(error) from None
-    return file
 
 
 def unreadable_parquet(error: Exception) -> BadLog:

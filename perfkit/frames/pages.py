@@ -22,13 +22,13 @@ FOOTER_BYTES = 16 * 1024**2
 """Footers grow with columns times row groups; a log of one column has some hundred bytes."""
 
 _FIRST_READ, _LONGEST_HEADER = 1 << 9, 1 << 24
-_DELTA_BYTE_ARRAY = 7
+_DELTA_LENGTH_BYTE_ARRAY, _DELTA_BYTE_ARRAY = 6, 7
 _DEEPEST = 12
 
 Fields = dict[int, Any]
 
 
-def check_pages(handle: int, file: pq.ParquetFile, columns: tuple[str, ...]) -> None:
+def check_pages(handle: int, file: pq.ParquetFile, columns: tuple[str, ...]) -> bool:
     """Refuse a file with a page that would fill the memory.
 
     Parameters
@@ -39,6 +39,12 @@ def check_pages(handle: int, file: pq.ParquetFile, columns: tuple[str, ...]) -> 
         The same file.
     columns : tuple of str
         Columns that will be read.
+
+    Returns
+    -------
+    bool
+        Whether Arrow can leave their texts as codes, which it cannot where DELTA_LENGTH_BYTE_ARRAY
+        stores their lengths apart.
 
     Raises
     ------
@@ -52,16 +58,19 @@ def check_pages(handle: int, file: pq.ParquetFile, columns: tuple[str, ...]) -> 
     >>> with tempfile.TemporaryFile() as log:
     ...     pq.write_table(pa.table({"frame_ms": [16.0]}), log)
     ...     check_pages(log.fileno(), pq.ParquetFile(log), ("frame_ms",))
+    True
     """
     size = os.fstat(handle).st_size
     leaves = [i for i in range(len(file.schema)) if file.schema.column(i).path in columns]
-    pages = 0
+    pages, lengths_apart = 0, False
     for group in _row_groups(handle, size):
         for leaf in leaves:
             start, end = _chunk_place(group, leaf)
             if end > size:
                 raise _damaged()
-            pages += _check_chunk(handle, start, end)
+            more, apart = _check_chunk(handle, start, end)
+            pages += more
+            lengths_apart |= apart
             if pages > MOST_PAGES:
                 raise BadLog(
                     None,
@@ -70,6 +79,7 @@ def check_pages(handle: int, file: pq.ParquetFile, columns: tuple[str, ...]) -> 
                     f"a Parquet log may have {MOST_PAGES:,} pages",
                     "export it again with pages of a megabyte",
                 )
+    return not lengths_apart
 
 
 def _row_groups(handle: int, size: int) -> list[Fields]:
@@ -107,9 +117,9 @@ def _chunk_place(group: Fields, leaf: int) -> tuple[int, int]:
     return start, start + _whole(about, 7)
 
 
-def _check_chunk(handle: int, start: int, end: int) -> int:
-    """Walk the pages of one column in one row group; their number."""
-    pages = 0
+def _check_chunk(handle: int, start: int, end: int) -> tuple[int, bool]:
+    """Walk the pages of one column in one row group; their number, and if lengths stand apart."""
+    pages, lengths_apart = 0, False
     while start < end:
         header, length = _read_header(handle, start, end)
         unpacked, packed = _whole(header, 2), _whole(header, 3)
@@ -124,7 +134,9 @@ def _check_chunk(handle: int, start: int, end: int) -> int:
                 f"a page of a Parquet log may unpack to {PAGE_BYTES:,} bytes",
                 "export it again with pages of a megabyte",
             )
-        if _DELTA_BYTE_ARRAY in _encodings(header):
+        encodings = _encodings(header)
+        lengths_apart |= _DELTA_LENGTH_BYTE_ARRAY in encodings
+        if _DELTA_BYTE_ARRAY in encodings:
             raise BadLog(
                 None,
                 "",
@@ -133,7 +145,7 @@ def _check_chunk(handle: int, start: int, end: int) -> int:
                 "export it again in another encoding",
             )
         pages += 1
-    return pages
+    return pages, lengths_apart
 
 
 def _whole(fields: Fields, field: int) -> int:

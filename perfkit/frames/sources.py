@@ -98,7 +98,7 @@ def _open_lines(request: LogRequest) -> io.RawIOBase:
 @contextmanager
 def _open_rows(request: LogRequest, dictionary: str) -> Iterator[pq.ParquetFile]:
     with open_inside(request.root, request.name) as stream:
-        file = open_parquet(stream, dictionary)
+        file = open_parquet(stream)
         if file.metadata.num_rows > PARQUET_FRAMES:
             raise BadLog(
                 None,
@@ -107,7 +107,11 @@ def _open_rows(request: LogRequest, dictionary: str) -> Iterator[pq.ParquetFile]
                 f"a Parquet log may have {PARQUET_FRAMES:,} rows",
                 "split it",
             )
-        check_pages(stream.fileno(), file, (request.column, dictionary))
+        as_codes = check_pages(stream.fileno(), file, (request.column, dictionary))
+        if as_codes and any(
+            file.schema.column(i).path == dictionary for i in range(len(file.schema))
+        ):
+            file = open_parquet(stream, dictionary)
         yield file
 
 

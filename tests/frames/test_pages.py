@@ -85,6 +85,17 @@ def test_a_page_that_unpacks_to_gigabytes_is_refused_unread(tmp_path):
         check(path)
 
 
+@pytest.mark.parametrize("version", ["1.0", "2.0"])
+def test_texts_with_their_lengths_apart_are_read(version, tmp_path):
+    encoding = {"pass_id": "DELTA_LENGTH_BYTE_ARRAY"}
+    written(tmp_path, use_dictionary=False, column_encoding=encoding, data_page_version=version)
+    request = LogRequest(tmp_path, "x.parquet", "frame_ms", "ms", ())
+    apart = list(finish_each(record_combined(request)))
+    assert [name for name, _ in apart] == [f"pass {n}" for n in range(10)]
+    written(tmp_path)
+    assert apart == list(finish_each(record_combined(request)))
+
+
 def test_texts_that_grow_by_their_prefixes_are_refused(tmp_path):
     path = written(tmp_path, use_dictionary=False, column_encoding={"pass_id": "DELTA_BYTE_ARRAY"})
     with pytest.raises(BadLog, match="DELTA_BYTE_ARRAY"):

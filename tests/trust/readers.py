@@ -153,3 +153,8 @@ def first_seeds(reader: str) -> Iterator[bytes]:
             use_dictionary=False,
             column_encoding={"pass_id": "DELTA_BYTE_ARRAY", COLUMN: "BYTE_STREAM_SPLIT"},
         )
+        yield _parquet_bytes(
+            {"pass_id": ids, COLUMN: times},
+            use_dictionary=False,
+            column_encoding={"pass_id": "DELTA_LENGTH_BYTE_ARRAY"},
+        )
