@@ -1,6 +1,7 @@
 """The words of the command line: loads nothing that a help text does not need."""
 
 import argparse
+import re
 import sys
 
 from perfkit import __version__
@@ -19,6 +20,16 @@ def _path(text: str) -> "Path":
     from pathlib import Path
 
     return Path(text)
+
+
+def _address(text: str) -> str:
+    form = r"(?:(?:tcp|tls)://)?(?:[\w.-]+|\[[0-9A-Fa-f:.]+\]):([0-9]{1,5})"
+    found = re.fullmatch(form, text, re.ASCII)
+    if not found or not 0 < int(found[1]) < 1 << 16:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no address of a scheduler: write tcp://HOST:PORT or tls://HOST:PORT"
+        )
+    return text
 
 
 def parser() -> argparse.ArgumentParser:
@@ -64,7 +75,12 @@ def parser() -> argparse.ArgumentParser:
     report = gives_out(
         takes_study(command("report", "write tables, figures and a page to publish"))
     )
-    report.add_argument("--scheduler", metavar="ADDRESS", help="read the logs on this Dask cluster")
+    report.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        type=_address,
+        help="read the logs on the Dask cluster there (tcp://HOST:PORT)",
+    )
     predict = takes_study(
         command("predict", "predict FPS, with ranges, for configurations in a CSV")
     )

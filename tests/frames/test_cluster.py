@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from distributed import Client
 
+from perfkit.cli import parser
 from perfkit.errors import StudyError
 from perfkit.frames import summarize
 from tests.frames.make import clean_pass, csv_log, make_study, parquet_log
@@ -100,3 +101,42 @@ def test_a_killed_worker_changes_no_bit(cluster, tmp_path):
     (tmp_path / "logs" / "5.csv").write_text("frame,frame_ms\n0,16\n1,-1\n")
     with pytest.raises(StudyError, match=r"5\.csv, line 3, frame_ms: found '-1\.0'"):
         summarize(logs, client=client)
+
+
+REPORT = ["report", "study", "--out", "out", "--scheduler"]
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "tcp://192.0.2.7:8786",
+        "tls://cluster-1.example:1",
+        "localhost:65535",
+        "tcp://[2001:db8::1]:8786",
+    ],
+)
+def test_an_address_of_a_scheduler_is_taken_as_it_is(address):
+    assert parser().parse_args([*REPORT, address]).scheduler == address
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        *("", "192.0.2.7", "tcp://host", "host:0", "host:65536", "inproc://1", "http://host:80"),
+        *(
+            "a b:1",
+            "user@host:1",
+            "host:1/x",
+            "host:\u0661",
+            "host:1\n",
+            "::1:8786",
+            "scheduler.json",
+        ),
+    ],
+)
+def test_what_is_no_address_of_a_scheduler_is_wrong_use(address, capsys):
+    with pytest.raises(SystemExit) as raised:
+        parser().parse_args([*REPORT, address])
+    assert raised.value.code == 2
+    expected = f"{address!r} is no address of a scheduler: write tcp://HOST:PORT or tls://HOST:PORT"
+    assert expected in capsys.readouterr().err
