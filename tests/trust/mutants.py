@@ -48,9 +48,9 @@ def tests_of(file: str) -> list[str]:
     return [*speak, file]
 
 
-def changed_lines() -> dict[str, set[int]] | None:
-    """Lines of each file that the last commit changed; None where it has no parent here."""
-    words = ["git", "diff", "-U0", "HEAD~1", "HEAD", "--", "perfkit"]
+def changed_lines(since: str) -> dict[str, set[int]] | None:
+    """Lines of each file that changed since a commit; None where that is not here."""
+    words = ["git", "diff", "-U0", since, "HEAD", "--", "perfkit"]
     told = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
     if told.returncode:
         return None
@@ -93,7 +93,8 @@ class Room:
 
     def run(self, tests: Iterable[str], seconds: float) -> None:
         """Try what has not been tried, then the survivors again, with tests of so many seconds."""
-        trials = Trials(ROOT, files_of(self.name), KEPT / f"{self.name}-tests.json")
+        kept = KEPT / f"{self.name}-tests.json"
+        trials = Trials(ROOT, files_of(self.name), kept, self.until)
         new = [mutant for mutant in self.made if mutant.key not in self.killers]
         known = reasons()
         again = [m for m in self.made if self.killers.get(m.key) == "" and m.key not in known]
@@ -143,7 +144,13 @@ def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     words.add_argument("--room", choices=ROOMS, nargs="+", default=list(ROOMS))
     words.add_argument("--files", nargs="+", help="modules of the rooms, such as ratio.py")
-    words.add_argument("--changed", action="store_true", help="what the last commit changed")
+    words.add_argument(
+        "--changed",
+        nargs="?",
+        const="HEAD~1",
+        metavar="COMMIT",
+        help="what changed since a commit, by default the last but one",
+    )
     words.add_argument("--sample", type=int, help="so many changes of each room, by chance")
     words.add_argument("--seed", type=int, default=1, help="of the order of changes")
     words.add_argument("--minutes", type=float, default=1e6, help="stop after so long")
@@ -152,9 +159,9 @@ def main() -> int:
     words.add_argument("--list", action="store_true", help="say what is known, run nothing")
     options = words.parse_args()
     until = time.monotonic() + 60 * options.minutes
-    changed = changed_lines() if options.changed else None
+    changed = changed_lines(options.changed) if options.changed else None
     if options.changed and changed is None:
-        print("the last commit has no parent here: nothing to compare with")
+        print(f"{options.changed} is not here: nothing to compare with")
         return 0
     total = Counter[str]()
     for name in options.room:

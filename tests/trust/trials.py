@@ -42,10 +42,12 @@ class Trials:
     kept : Path
         Where it is kept which test comes to which statement; a test file that has not changed
         under the same sources is not asked again.
+    until : float
+        On the monotonic clock; where not every test has been asked by then, nothing is tried.
     """
 
-    def __init__(self, root: Path, sources: list[str], kept: Path) -> None:
-        self.root, self.sources, self.kept = root, sources, kept
+    def __init__(self, root: Path, sources: list[str], kept: Path, until: float) -> None:
+        self.root, self.sources, self.kept, self.until = root, sources, kept, until
         self.seconds: dict[str, float] = {}
         self._items: dict[str, pytest.Item] = {}
         self._at: dict[str, set[str]] = defaultdict(set)
@@ -76,7 +78,8 @@ class Trials:
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Work instead of running every test."""
         self._items = {item.nodeid: item for item in session.items}
-        self._find_statements()
+        if not self._find_statements():
+            return True
         gc.collect()
         gc.freeze()
         self._work()
@@ -174,7 +177,7 @@ class Trials:
         self._met = met
         builtins.__met__ = met.add  # type: ignore[attr-defined]
 
-    def _find_statements(self) -> None:
+    def _find_statements(self) -> bool:
         """Run each test once, with every statement of the sources telling that it was met."""
         kept = json.loads(self.kept.read_text()) if self.kept.exists() else {}
         before = "".join((self.root / name).read_text() for name in self.sources)
@@ -186,6 +189,8 @@ class Trials:
             text = (self.root / file).read_text()
             key = hashlib.sha256(f"{file} {text} {before} {len(names)}".encode()).hexdigest()[:16]
             if key not in kept:
+                if time.monotonic() > self.until:
+                    return False
                 print(f"\r{file}: {turn + 1} of {len(files)}", end="", file=sys.stderr, flush=True)
                 status, said = self._child(functools.partial(self._met_by, names, watched))
                 kept[key] = json.loads(said) if status == 0 else [[], {}]
@@ -196,6 +201,7 @@ class Trials:
                 self.seconds[name] = seconds
                 for statement in statements:
                     self._at[statement].add(name)
+        return True
 
     def _met_by(
         self, names: list[str], watched: list[tuple[FunctionType, CodeType]]
