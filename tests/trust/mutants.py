@@ -29,6 +29,7 @@ from tests.trust.trials import Trials
 ROOT = Path(__file__).parents[2]
 KEPT = ROOT / ".mutants"
 ROOMS = ("value", "frames", "models", "study")
+NUMBERS = "tests/trust/test_numbers.py"
 FEW = 20
 """Fewer changes than this say nothing about a share."""
 
@@ -45,7 +46,7 @@ def tests_of(file: str) -> list[str]:
     names = re.compile(rf"\bperfkit\.{room}\.{stem}\b|\bperfkit\.{room} import [^\n]*\b{stem}\b")
     tests = sorted((ROOT / "tests" / room).glob("test_*.py"))
     speak = [test.relative_to(ROOT).as_posix() for test in tests if names.search(test.read_text())]
-    return [*speak, file]
+    return [*speak, NUMBERS, file]
 
 
 def changed_lines(since: str) -> dict[str, set[int]] | None:
@@ -173,7 +174,7 @@ def main() -> int:
         random.Random(options.seed).shuffle(made)
         room = Room(name, made[: options.sample], until)
         if made and not options.list:
-            all_tests = [f"tests/{name}", f"perfkit/{name}", "tests/outside"]
+            all_tests = [f"tests/{name}", f"perfkit/{name}", "tests/outside", NUMBERS]
             near = sorted({test for file in files for test in tests_of(file)})
             room.run(near if options.changed or options.files else all_tests, options.seconds)
         found = room.listing()

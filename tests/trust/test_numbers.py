@@ -1,0 +1,69 @@
+"""Numbers of one rich study move only when somebody means it (`python -m tests.trust.numbers`)."""
+
+import json
+
+import pandas as pd
+import pytest
+
+import perfkit as pk
+from perfkit.frames import PassSummary, summarize
+from tests.trust.numbers import (
+    KEPT,
+    Seen,
+    column,
+    cut_demo,
+    moved,
+    same,
+    seen_of_frames,
+    seen_of_models,
+    seen_of_value,
+)
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> pk.Study:
+    return pk.load_study(cut_demo(tmp_path_factory.mktemp("cut") / "study"))
+
+
+@pytest.fixture(scope="module")
+def summary(study: pk.Study) -> PassSummary:
+    return summarize(study)
+
+
+@pytest.fixture(scope="module")
+def model(study: pk.Study, summary: PassSummary) -> pk.Fit:
+    return pk.fit(study, summary.passes)
+
+
+KEPT_NOW = json.loads(KEPT.read_text())
+
+
+def test_no_measured_number_moved_unnoticed(summary: PassSummary) -> None:
+    assert moved("frames", seen_of_frames(summary), KEPT_NOW) == []
+
+
+def test_no_predicted_number_moved_unnoticed(
+    study: pk.Study, summary: PassSummary, model: pk.Fit
+) -> None:
+    assert moved("models", seen_of_models(study, summary.passes, model), KEPT_NOW) == []
+
+
+def test_no_decided_number_moved_unnoticed(
+    study: pk.Study, summary: PassSummary, model: pk.Fit
+) -> None:
+    assert moved("value", seen_of_value(study, summary, model), KEPT_NOW) == []
+
+
+@pytest.mark.parametrize(
+    "other", [[1.0, 2.0, 3.001], [1.0, 3.0, 2.0], [1.0, 2.0, float("nan")], [1.0, 2.0]]
+)
+def test_a_moved_number_is_seen(other: list[float]) -> None:
+    kept = column(pd.Series([1.0, 2.0, 3.0]))
+    assert same(kept, kept, 1e-9)
+    assert not same(column(pd.Series(other)), kept, 1e-5)
+
+
+def test_a_moved_text_is_seen() -> None:
+    assert not same(column(pd.Series(["a", "b"])), column(pd.Series(["a", "c"])), 1.0)
+    now: Seen = {"value/goals": {"build": "1"}}
+    assert moved("value", now, {}) == ["value/goals build: None was, 1 is"]
