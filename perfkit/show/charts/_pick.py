@@ -1,6 +1,6 @@
 """Which passes a chart compares, and how they combine."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +24,9 @@ def rows(data: pd.DataFrame) -> Iterator[Any]:
 
 
 CELL = ["system", "gpu", "workload"]
+
+BEYOND = 1.02
+"""End of an axis over the largest number on it."""
 
 
 def comparable(analysis: "Analysis") -> pd.DataFrame:
@@ -105,6 +108,18 @@ def nice_ticks(high: float, most: int = 6) -> list[float]:
     return [float(step * place) for place in range(count + 1)]
 
 
+def zero_scale(top: float, label: Callable[[float], str]) -> Scale:
+    """Make an axis from zero to just beyond `top`, ruled at round steps that `label` writes.
+
+    Examples
+    --------
+    >>> zero_scale(170, "{:g} %".format).labels
+    ('0 %', '50 %', '100 %', '150 %')
+    """
+    ticks = tuple(tick for tick in nice_ticks(top) if tick <= top)
+    return Scale(0.0, top * BEYOND, ticks, tuple(map(label, ticks)))
+
+
 def fps_scale(high: float, page: Page, low: float = 0.0) -> Scale:
     """Make an FPS axis from zero, ruled at the study's goals and at round steps beyond them."""
     goals = [goal for goal in sorted(page.goals_fps) if goal <= high]
@@ -114,7 +129,7 @@ def fps_scale(high: float, page: Page, low: float = 0.0) -> Scale:
     ticks = sorted({0.0, *goals, *free})
     labels = [f"{tick:g}" for tick in ticks]
     labels[-1] += " FPS"
-    return Scale(low, high * 1.02, tuple(ticks), tuple(labels))
+    return Scale(low, high * BEYOND, tuple(ticks), tuple(labels))
 
 
 def workloads_phrase(data: pd.DataFrame) -> str:

@@ -7,8 +7,8 @@ from matplotlib.figure import Figure
 
 from perfkit.defaults import LEVEL
 from perfkit.show.charts._marks import bar, spindle
-from perfkit.show.charts._pick import largest, nice_ticks, rows, size_phrase, workloads_phrase
-from perfkit.show.charts._rows import Numbers, Scale, lay_rows
+from perfkit.show.charts._pick import largest, rows, size_phrase, workloads_phrase, zero_scale
+from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fps, number, plain
 
@@ -102,9 +102,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         Numbers("FPS", tuple(fps(value) for value in data["fps"])),
         Numbers(f"{page.currency} per FPS", tuple(map(number, data["cost_per_frame"])), True),
     ]
-    top = largest(data, "cost_per_frame", "cost_high")
-    ticks = [tick for tick in nice_ticks(top) if tick <= top]
-    scale = Scale(0.0, top * 1.02, tuple(ticks), tuple(f"{tick:g}" for tick in ticks))
+    scale = zero_scale(largest(data, "cost_per_frame", "cost_high"), "{:g}".format)
     slots = lay_rows(canvas, list(data["build"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         look = KEYS[row.basis].look

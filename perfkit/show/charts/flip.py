@@ -6,8 +6,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from perfkit.show.charts._marks import dot, link
-from perfkit.show.charts._pick import largest, nice_ticks, rows, size_phrase, workloads_phrase
-from perfkit.show.charts._rows import Numbers, Scale, lay_rows
+from perfkit.show.charts._pick import largest, rows, size_phrase, workloads_phrase, zero_scale
+from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, number, plain
 
@@ -93,9 +93,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         Numbers(f"flips at, {page.currency}", tuple(f"{price:,.0f}" for price in data["flips_at"])),
         Numbers("change", tuple(f"{number(pct, 2)} %" for pct in data["change_pct"]), True),
     ]
-    top = largest(data, "price", "flips_at")
-    ticks = [tick for tick in nice_ticks(top) if tick <= top]
-    scale = Scale(0.0, top * 1.03, tuple(ticks), tuple(f"{tick:,.0f}" for tick in ticks))
+    scale = zero_scale(largest(data, "price", "flips_at"), "{:,.0f}".format)
     slots = lay_rows(canvas, list(data["build"]), numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):
         size = min(22, slot.room)

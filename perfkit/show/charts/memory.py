@@ -7,8 +7,8 @@ from matplotlib.figure import Figure
 
 from perfkit.defaults import LEVEL
 from perfkit.show.charts._marks import bar, spindle
-from perfkit.show.charts._pick import largest, nice_ticks, rows
-from perfkit.show.charts._rows import Numbers, Scale, lay_rows
+from perfkit.show.charts._pick import largest, rows, zero_scale
+from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, fitted, plain
 
@@ -98,9 +98,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         Numbers("bandwidth", tuple(f"{value:.0f} %" for value in data["bandwidth_pct"])),
         Numbers("FPS", tuple(f"{value:.0f} %" for value in data["kept_pct"]), True),
     ]
-    top = max(largest(data, "kept_pct", "kept_high"), 100.0)
-    ticks = [tick for tick in nice_ticks(top) if tick <= top]
-    scale = Scale(0.0, top * 1.02, tuple(ticks), tuple(f"{tick:.0f} %" for tick in ticks))
+    scale = zero_scale(max(largest(data, "kept_pct", "kept_high"), 100.0), "{:.0f} %".format)
     under = [f"of {plain(name)}" for name in data["against"]]
     slots = lay_rows(canvas, list(data["system"]), numbers, scale, under=under)
     for slot, row in zip(slots, rows(data), strict=False):

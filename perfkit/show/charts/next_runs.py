@@ -6,8 +6,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from perfkit.show.charts._marks import bar
-from perfkit.show.charts._pick import largest, nice_ticks, rows
-from perfkit.show.charts._rows import Numbers, Scale, lay_rows
+from perfkit.show.charts._pick import largest, rows, zero_scale
+from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
 from perfkit.show.style import Page, number, plain
 
@@ -79,9 +79,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
         Numbers("minutes", tuple(number(value, 2) for value in data["minutes"])),
         Numbers("% a minute", tuple(number(v, 2) for v in data["narrows_pct_per_minute"]), True),
     ]
-    top = largest(data, "narrows_pct_per_minute")
-    ticks = [tick for tick in nice_ticks(top) if tick <= top]
-    scale = Scale(0.0, top * 1.03, tuple(ticks), tuple(f"{tick:g}" for tick in ticks))
+    scale = zero_scale(largest(data, "narrows_pct_per_minute"), "{:g}".format)
     names = [f"{plain(row.gpu, 30)}: {plain(row.workload, 60)}" for row in rows(data)]
     slots = lay_rows(canvas, names, numbers, scale)
     for slot, row in zip(slots, rows(data), strict=False):

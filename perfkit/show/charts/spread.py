@@ -7,7 +7,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.patches import StepPatch
 
-from perfkit.show.charts._frames import frame_times
+from perfkit.frames.traces import read_traces
 from perfkit.show.charts._marks import upright
 from perfkit.show.charts._pick import busiest_machine, comparable, nice_ticks, rows, size_phrase
 from perfkit.show.charts._rows import Numbers, Scale, lay_rows
@@ -47,7 +47,7 @@ def data(analysis: "Analysis") -> pd.DataFrame:
         raise NothingToShow("no pass that counts has its frame times")
     system, gpu = busiest_machine(analysis, passes)
     passes = passes[(passes["system"] == system) & (passes["gpu"] == gpu)]
-    times = frame_times(analysis.study, list(passes["pass_id"]))
+    times = read_traces(analysis.study, list(passes["pass_id"]))
     passes = passes[passes["pass_id"].isin(list(times))]
     if passes.empty:
         raise NothingToShow("no pass that counts has its frame times")

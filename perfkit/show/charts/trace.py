@@ -9,7 +9,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import StepPatch
 
 from perfkit.defaults import HITCH_FACTOR
-from perfkit.show.charts._frames import frame_times, hitch_limits
+from perfkit.frames.hitches import running_median
+from perfkit.frames.traces import read_traces
 from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import nice_ticks, rows
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
@@ -46,7 +47,7 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     if logged.empty:
         raise NothingToShow("no pass has its frame times")
     chosen = logged.sort_values("hitches_per_min", ascending=False, kind="stable").iloc[0]
-    times = frame_times(analysis.study, [chosen["pass_id"]]).get(chosen["pass_id"])
+    times = read_traces(analysis.study, [chosen["pass_id"]]).get(chosen["pass_id"])
     if times is None:
         raise NothingToShow("no pass has its frame times")
     kept = ["pass_id", "system", "gpu", "workload", "width", "height", "avg_fps", "low_1pct_fps"]
@@ -54,7 +55,7 @@ def data(analysis: "Analysis") -> pd.DataFrame:
         {
             "at_s": (np.cumsum(times) - times) / 1000,
             "frame_ms": times,
-            "hitch": times > hitch_limits(times),
+            "hitch": times > HITCH_FACTOR * running_median(times),
         }
     ).assign(**{column: chosen[column] for column in kept})
 
