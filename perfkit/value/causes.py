@@ -1,4 +1,4 @@
-"""Why published numbers moved: what went into two reports and differs, and what hangs on what."""
+"""Why published numbers moved: what went into two reports and differs, told cell by cell."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from perfkit.study.schema import PASSES
+from perfkit.value.cause_rules import DEPENDS, EVERYTHING, GOALS, MONEY, OF_ALL_BUILDS
 from perfkit.value.finished_reports import BETWEEN, Report
 from perfkit.value.inputs import BUILD, BUNDLE, NAMED, PRICE, RATE, SETTING
 
@@ -24,7 +25,7 @@ class Cause:
     Attributes
     ----------
     kind : str
-        What hangs on it; see `DEPENDS`.
+        What hangs on it; see `perfkit.value.cause_rules.DEPENDS`.
     text : str
         In few words, for a table.
     said : str
@@ -38,60 +39,6 @@ class Cause:
     said: str
     names: frozenset[str] = frozenset()
 
-
-SPEED = frozenset({"pass", "specification", "model", "machine", "weight", "value_at", "logs"})
-MONEY = frozenset({"price", "rate", "build", "currency", "price_date"})
-EVERYTHING = frozenset({"version", "workload"})
-GOALS = SPEED | {"goal"}
-
-DEPENDS: Mapping[str, Mapping[str, frozenset[str]]] = {
-    "passes": {"": SPEED - {"weight", "value_at"}, "over_": SPEED | {"targets_fps"}},
-    "flags": {"": SPEED},
-    "left_out": {"": SPEED},
-    "versions": {"": SPEED},
-    "sittings": {"": SPEED},
-    "within_pass": {"": SPEED},
-    "model_comparison": {"": SPEED},
-    "predictions": {"": SPEED | {"target", "build"}},
-    "value": {
-        "": MONEY | SPEED,
-        "price": MONEY, "currency": MONEY, "card_price": MONEY, "flags": MONEY,
-        "fps": SPEED, "workloads": SPEED, "passes": SPEED, "basis": SPEED, "missing": SPEED,
-        "share_": SPEED | {"targets_fps"},
-    },
-    "upgrades": {
-        "": MONEY | SPEED | {"part"},
-        "added_cost": MONEY, "spent": MONEY, "resale": MONEY, "bought": MONEY, "leaves": MONEY,
-        "fps_": SPEED, "added_fps": SPEED, "added_low": SPEED, "added_high": SPEED,
-        "added_pct": SPEED, "workloads": SPEED, "basis": SPEED,
-        "goes_together": frozenset({"part", "specification", "build"}),
-    },
-    "upgrade_rivals": {"": MONEY | SPEED, "spent": MONEY, "workloads": SPEED},
-    "upgrade_games": {"": GOALS | {"part", "build"}},
-    "goals": {"": MONEY | GOALS | {"budget"}, "p_all": GOALS, "expected_share": GOALS,
-              "hardest": GOALS, "games": GOALS, "price": MONEY},
-    "goal_games": {"": GOALS | {"build"}},
-    "settings": {"": GOALS | {"build", "target"}},
-    "setting_steps": {"": GOALS | {"build", "target"}},
-    "last_money": {"": MONEY | SPEED | {"budget"}},
-    "give_up_first": {"": MONEY | SPEED | {"budget"}},
-    "claims": {"": MONEY | SPEED | {"claim"}},
-    "energy": {"": SPEED | {"build", "tariff_per_kwh", "hours_per_week"}},
-    "goes_together": {"": frozenset({"part", "specification", "build", "machine"})},
-    "memory": {"": frozenset({"specification"})},
-}  # fmt: skip
-"""Kinds of causes that can move a table's columns, by the start of their names ("" for others)."""
-
-_OF_ALL_BUILDS = {
-    "value": ("on_frontier", "best_value", "overtakes_below"),
-    "ranks": ("",),
-    "goals": ("answer",),
-    "last_money": ("",),
-    "give_up_first": ("",),
-    "upgrade_rivals": ("overtakes_", "change_pct", "now", "reason"),
-    "claims": ("p_holm", "verdict", "passes_needed", "reason"),
-}
-"""Columns in which every build's price counts, not only those the row names."""
 
 _SETTING_KINDS = {"logs.": "logs", "title": "words", "disclosure": "words"}
 
@@ -130,7 +77,7 @@ class Causes:
         rules = DEPENDS.get(table, {"": MONEY | GOALS})
         start = max((start for start in rules if column.startswith(start)), key=len)
         kinds = rules[start] | EVERYTHING
-        shared = any(column.startswith(each) for each in _OF_ALL_BUILDS.get(table, ()))
+        shared = any(column.startswith(each) for each in OF_ALL_BUILDS.get(table, ()))
         if not shared and column != "stopped_by" and self._measured(table, row):
             kinds -= {"specification", "model"}
         names = frozenset() if shared or not row else self._names_in(table, row)

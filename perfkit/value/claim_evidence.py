@@ -1,46 +1,17 @@
 """What the data hold for or against one sentence: two sides, compared on the log scale."""
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from perfkit.frames.usable import CONFIGURATION, countable, pooled_log_spread
-from perfkit.study import Study, build_machines
-from perfkit.study.prices import ItemPrice, build_prices, price_list
+from perfkit.defaults import LEVEL
 from perfkit.value.arithmetic import mean_log_draws
+from perfkit.value.claim_sides import COLUMNS, Record, Side, find_side
 from perfkit.value.contrast import Contrast, FloatArray, Sample, welch, with_error
-from perfkit.value.speeds import BASES, HALF, SpeedBook
-
-COLUMNS = {"average": "avg_fps", "cost_per_frame": "avg_fps", "low_1pct": "low_1pct_fps"}
-"""Column of the passes behind each measure."""
-
-
-@dataclass(frozen=True, slots=True)
-class Side:
-    """One side of a sentence.
-
-    Attributes
-    ----------
-    name : str
-        A build, a GPU, an item, or a number.
-    number : float
-        NaN unless it is a number.
-    system : str
-        Of a build; "" for a GPU in any system.
-    gpu : str
-        "" unless it is a build or a GPU.
-    price : float
-        NaN where not known.
-    """
-
-    name: str
-    number: float = math.nan
-    system: str = ""
-    gpu: str = ""
-    price: float = math.nan
+from perfkit.value.speeds import BASES, HALF
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,89 +53,16 @@ class Evidence:
     price_left: float = math.nan
     reason: str = ""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Record:
-    """All that sentences are held against.
-
-    Attributes
-    ----------
-    study : Study
-    book : SpeedBook
-        Speeds measured and predicted.
-    counted : DataFrame
-        Countable passes at ``value_at``, native scale.
-    spreads : dict of str to (float, int)
-        Spread between passes of a configuration and its degrees of freedom, by column.
-    builds : dict of str to Side
-    prices : callable
-        Price of an item in a condition.
-    """
-
-    study: Study
-    book: SpeedBook
-    counted: pd.DataFrame
-    spreads: dict[str, tuple[float, int]]
-    builds: dict[str, Side]
-    prices: Callable[[str, str], ItemPrice]
-
-
-def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
-    """Gather what sentences are held against.
-
-    Parameters
-    ----------
-    study : Study
-    passes : DataFrame
-        As made by :func:`perfkit.summarize_passes`.
-    book : SpeedBook
-        As made by :func:`perfkit.value.speeds.speed_book`.
-
-    Returns
-    -------
-    Record
-    """
-    width, height = study.settings.value_at
-    kept = countable(passes)
-    configuration = kept.groupby(CONFIGURATION, sort=False).ngroup()
-    spreads = {name: pooled_log_spread(kept[name], configuration) for name in COLUMNS.values()}
-    kept = kept[(kept["width"] == width) & (kept["height"] == height) & (kept["render_scale"] == 1)]
-    priced = build_prices(study)
-    machines = build_machines(study.builds)
-    builds = {
-        name: Side(name, math.nan, system, gpu, price)
-        for (name, system, gpu), price in zip(
-            machines.itertuples(index=False, name=None), priced["price"], strict=True
-        )
-    }
-    return Record(study, book, kept, spreads, builds, price_list(study))
-
-
-def find_side(record: Record, name: str) -> Side:
-    """Resolve a name of a sentence: a build goes before a GPU, a GPU before an item.
-
-    Parameters
-    ----------
-    record : Record
-    name : str
-
-    Returns
-    -------
-    Side
-        Neither number, GPU nor price where the name is unknown.
-    """
-    if name in record.builds:
-        return record.builds[name]
-    gpu = name if name in set(record.study.gpus["gpu"]) else ""
-    price = record.prices(name, "new").price
-    if math.isnan(price):
-        price = record.prices(name, "used").price
-    if gpu or not math.isnan(price):
-        return Side(name, gpu=gpu, price=price)
-    try:
-        return Side(name, number=float(name))
-    except ValueError:
-        return Side(name)
+    def ratio_range(self) -> tuple[float, float]:
+        """Range of left / right at `LEVEL`; NaN where nothing is compared or chance has no part."""
+        if self.draws is not None:
+            low, high = np.quantile(self.draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+            return float(np.exp(low)), float(np.exp(high))
+        if self.contrast is None or not self.chance:
+            return math.nan, math.nan
+        half = float(stats.t.isf((1 - LEVEL) / 2, self.contrast.dof)) * self.contrast.std_error
+        middle = self.contrast.log_ratio
+        return math.exp(middle - half), math.exp(middle + half)
 
 
 def gather_evidence(

@@ -5,11 +5,11 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from perfkit.defaults import LEVEL
-from perfkit.value.claim_evidence import Evidence, Record, gather_evidence
+from perfkit.value.claim_evidence import Evidence, gather_evidence
+from perfkit.value.claim_sides import Record
 from perfkit.value.contrast import Contrast, bounds, relation_p, strata_to_turn
 from perfkit.value.pass_counts import MOST_PASSES, passes_needed
 
@@ -101,7 +101,7 @@ def check_claims(record: Record) -> pd.DataFrame:
     Parameters
     ----------
     record : Record
-        As made by :func:`perfkit.value.claim_evidence.record_of`; its predictions are used where a
+        As made by :func:`perfkit.value.claim_sides.record_of`; its predictions are used where a
         side was never measured.
 
     Returns
@@ -118,7 +118,7 @@ def check_claims(record: Record) -> pd.DataFrame:
     Examples
     --------
     >>> import perfkit as pk
-    >>> from perfkit.value.claim_evidence import record_of
+    >>> from perfkit.value.claim_sides import record_of
     >>> from perfkit.value.speeds import speed_book
     >>> from perfkit.study.demo import find_demo
     >>> study = pk.load_study(find_demo())
@@ -170,7 +170,7 @@ def _finding(
 ) -> Finding:
     contrast = evidence.contrast or Contrast(math.nan, math.nan, math.nan, math.nan, ())
     verdict = _verdict(evidence, limit, p_holm)
-    low, high = _range(evidence, contrast)
+    low, high = evidence.ratio_range()
     threshold = _nearest(contrast.log_ratio, *limit)
     needed, why = math.nan, ""
     if verdict == OPEN and evidence.draws is None and evidence.contrast is not None:
@@ -202,16 +202,6 @@ def _verdict(evidence: Evidence, limit: tuple[float, float], p_holm: float) -> s
         return OPEN
     holds = limit[0] <= evidence.contrast.log_ratio <= limit[1]
     return SUPPORTED if holds else CONTRADICTED
-
-
-def _range(evidence: Evidence, contrast: Contrast) -> tuple[float, float]:
-    if evidence.draws is not None:
-        low, high = np.quantile(evidence.draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
-        return float(np.exp(low)), float(np.exp(high))
-    if not evidence.chance:
-        return math.nan, math.nan
-    half = float(stats.t.isf((1 - LEVEL) / 2, contrast.dof)) * contrast.std_error
-    return math.exp(contrast.log_ratio - half), math.exp(contrast.log_ratio + half)
 
 
 def _nearest(log_ratio: float, low: float, high: float) -> float:

@@ -8,7 +8,7 @@ from perfkit.models import Fit
 from perfkit.study import Study
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
-from perfkit.value.claim_evidence import record_of
+from perfkit.value.claim_sides import record_of
 from perfkit.value.claims import check_claims
 from perfkit.value.energy import energy_table
 from perfkit.value.goals import goal_games, goal_table

@@ -5,12 +5,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from perfkit.defaults import LEVEL
 from perfkit.models.rates import system_bandwidth
 from perfkit.study import Study
-from perfkit.value.claim_evidence import Evidence, Record, Side, compare_sides
+from perfkit.value.claim_evidence import Evidence, compare_sides
+from perfkit.value.claim_sides import Record, Side
 from perfkit.value.contrast import Contrast
 
 NEAR_HALF = (0.45, 0.55)
@@ -131,15 +130,11 @@ def _pair(
 
 
 def _ratio(found: Evidence, contrast: Contrast) -> dict[str, object]:
-    if found.draws is not None:
-        low, high = np.exp(np.quantile(found.draws, [(1 - LEVEL) / 2, (1 + LEVEL) / 2]))
-    else:
-        half = float(stats.t.isf((1 - LEVEL) / 2, contrast.dof)) * contrast.std_error
-        low, high = np.exp([contrast.log_ratio - half, contrast.log_ratio + half])
+    low, high = found.ratio_range()
     return {
         "fps_ratio": math.exp(contrast.log_ratio),
-        "fps_low": float(low),
-        "fps_high": float(high),
+        "fps_low": low,
+        "fps_high": high,
         "workloads": len(set(found.workloads)),
         "basis": "own contrast" if found.basis == "measured" else found.basis,
         "reason": "",

@@ -8,8 +8,9 @@ import pandas as pd
 from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range
+from perfkit.value.parts import shelf
 from perfkit.value.speeds import BASES, BuildSpeeds, SpeedBook
-from perfkit.value.together import check_parts, shelf
+from perfkit.value.together import check_parts
 from perfkit.value.upgrade_paths import SAME_SYSTEM, Candidate, candidates
 from perfkit.value.upgrades import candidate_speeds
 

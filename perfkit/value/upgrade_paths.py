@@ -15,7 +15,7 @@ from functools import lru_cache
 from perfkit.study import Study
 from perfkit.study.prices import ItemPrice, build_lines, build_prices, price_list
 from perfkit.value.builds import machines, priced_cards
-from perfkit.value.together import Line
+from perfkit.value.parts import Line
 
 SAME_SYSTEM, OTHER_SYSTEM = "card", "machine"
 

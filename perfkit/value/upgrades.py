@@ -9,9 +9,10 @@ from perfkit.defaults import LEVEL
 from perfkit.study import Study
 from perfkit.value.arithmetic import central_range, mean_log_draws
 from perfkit.value.builds import machines
+from perfkit.value.parts import shelf
 from perfkit.value.ratio import BOUNDED, EXCLUSIVE, WHOLE_LINE
 from perfkit.value.speeds import BASES, HALF, BuildSpeeds, FloatArray, SpeedBook, speed_book
-from perfkit.value.together import check_parts, overall, shelf
+from perfkit.value.together import check_parts, overall
 from perfkit.value.upgrade_paths import Candidate, candidates
 
 UPGRADE_COLUMNS = (

@@ -10,7 +10,7 @@ import pytest
 from perfkit.errors import StudyError
 from perfkit.study import load_study
 from perfkit.study.ledger import keep_forecasts
-from perfkit.value.claim_evidence import record_of
+from perfkit.value.claim_sides import record_of
 from perfkit.value.claims import check_claims
 from perfkit.value.scores import score_forecasts
 from perfkit.value.worth import value_table

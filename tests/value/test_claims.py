@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
 from scipy import stats
 
-from perfkit.value.claim_evidence import record_of
+from perfkit.value.claim_sides import record_of
 from perfkit.value.claims import check_claims, holm
 from tests.value.market import (
     BASE,

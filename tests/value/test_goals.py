@@ -10,7 +10,7 @@ from scipy import stats
 
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
-from perfkit.value.claim_evidence import record_of
+from perfkit.value.claim_sides import record_of
 from perfkit.value.energy import (
     MIXED,
     PACKAGE,

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
+from perfkit.value.parts import Part
 from perfkit.value.together import (
     CAUTIONS,
     CHECKS,
-    Part,
     Verdict,
     check_parts,
     link_gb_s,

@@ -10,7 +10,8 @@ from scipy import stats
 
 from perfkit.frames.versions import boundary_verdict, version_table
 from perfkit.models.observations import gather
-from perfkit.value.claim_evidence import gather_evidence, record_of
+from perfkit.value.claim_evidence import gather_evidence
+from perfkit.value.claim_sides import record_of
 from perfkit.value.measured import measured_cells
 from tests.value.market import booked, market, measured, runs, summary
 
