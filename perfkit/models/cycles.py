@@ -9,7 +9,7 @@ import pandas as pd
 from perfkit.errors import PerfkitError
 from perfkit.frames.traces import read_traces
 from perfkit.models.family import Cells, FloatArray, IntArray
-from perfkit.models.law_subsets import fit_subsets
+from perfkit.models.law_subsets import fit_ahead, fit_subsets
 from perfkit.models.laws import Law
 from perfkit.models.load_cycle import LoadCycle, PassLength, find_cycle, pass_length
 from perfkit.models.observations import CONFIGURATION, Observations
@@ -136,6 +136,7 @@ def keep_helpful(cells: Cells, cycles: Cycles, law: Law) -> tuple[Cells, Cycles]
         return cells, cycles
     still = np.zeros(len(cells))
     plain = replace(cells, log_fps=cells.log_fps - cells.load_shift, load_shift=still)
+    fit_ahead((law,), [(cells, ((),)), (plain, ((),))])
     with_cycle, without = (
         np.abs(fit_subsets(law, c, ((),)).log_ms(c.rows)[0] - np.log(1000.0) + c.log_fps)
         for c in (cells, plain)

@@ -44,15 +44,17 @@ class DirectLows:
         return np.where(np.isfinite(between), between, self.otherwise.log_ratio(rows))
 
 
-def _with_lows(cells: Cells) -> tuple[Cells, Cells]:
+def with_lows(cells: Cells) -> tuple[Cells, Cells]:
     """Cells that have a 1 % low: with it in place of the average, and as they are."""
     known = cells.take(np.isfinite(cells.log_low_ratio))
     return replace(known, log_fps=known.log_fps + known.log_low_ratio), known
 
 
-def _left_out_direct(cells: Cells, family: Family) -> FloatArray:
+def _left_out_direct(
+    cells: Cells, of_lows: tuple[Cells, Cells], family: Family
+) -> FloatArray:
     result = np.full(len(cells), np.nan)
-    lows, averages = _with_lows(cells)
+    lows, averages = of_lows
     gpus = averages.gpus
     each = [gpus[k : k + 1] for k in range(len(gpus))]
     own = np.searchsorted(gpus, averages.rows.gpu), np.arange(len(averages))
@@ -62,13 +64,17 @@ def _left_out_direct(cells: Cells, family: Family) -> FloatArray:
     return result
 
 
-def fit_lows(cells: Cells, family: Family) -> tuple[Lows, FloatArray]:
+def fit_lows(
+    cells: Cells, of_lows: tuple[Cells, Cells], family: Family
+) -> tuple[Lows, FloatArray]:
     """Fit a family to the 1 % lows; where no GPU can be left out, one ratio a workload.
 
     Parameters
     ----------
     cells : Cells
         n cells.
+    of_lows : tuple of two Cells
+        By `with_lows`.
     family : Family
 
     Returns
@@ -78,9 +84,9 @@ def fit_lows(cells: Cells, family: Family) -> tuple[Lows, FloatArray]:
         Left-out log ratios.
     """
     ratio, left_ratio = fit_ratio(cells), left_out_ratio(cells)
-    lows, averages = _with_lows(cells)
+    lows, averages = of_lows
     if len(averages.gpus) < 2:
         return ratio, left_ratio
-    direct = _left_out_direct(cells, family)
+    direct = _left_out_direct(cells, of_lows, family)
     fitted = DirectLows(family.fit(lows), family.fit(averages), ratio)
     return fitted, np.where(np.isfinite(direct), direct, left_ratio)

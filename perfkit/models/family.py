@@ -218,6 +218,15 @@ class Family(ABC):
 
     name: str
 
+    def prepare(self, asked: Sequence[tuple[Cells, list[IntArray]]]) -> None:
+        """Hear what will be asked; a family whose fits are quicker side by side makes them now.
+
+        Parameters
+        ----------
+        asked : sequence of (Cells, list of ndarray)
+            Cells, and the codes of the GPUs that each of several fits to them will not see.
+        """
+
     @abstractmethod
     def fit(self, cells: Cells) -> Fitted:
         """Learn from cells: any number of GPUs, workloads and sizes, one of each included.

@@ -68,6 +68,10 @@ class Spread(ABC):
 class Width(ABC):
     """A way to learn widths from left-out errors."""
 
+    def leaves_out(self, cells: Cells) -> list[IntArray]:
+        """Codes of the GPUs that fits behind the widths will not see; empty by default."""
+        return []
+
     @abstractmethod
     def learn(self, left: LeftOut, predicted: FloatArray) -> Spread:
         """Learn from n left-out cells and the chosen combination's left-out log FPS (n,)."""

@@ -4,6 +4,7 @@ All fits that leave GPUs out are made side by side, workload by workload, and re
 and its laws share them (`perfkit.models.law_subsets`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import pandas as pd
 
 from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.kriging import kernel, krige
-from perfkit.models.law_subsets import GPUs, as_key, fit_subsets, subsets
+from perfkit.models.law_subsets import GPUs, as_key, fit_ahead, fit_subsets, subsets
 from perfkit.models.laws import Law
 from perfkit.models.ranges import VARIABLES
 from perfkit.models.words import gain_sentence
@@ -33,6 +34,10 @@ class LawFamily(Family):
     """
 
     law: Law
+
+    def prepare(self, asked: Sequence[tuple[Cells, list[IntArray]]]) -> None:
+        """Fit the law to all subsets side by side."""
+        fit_ahead((self.law,), [(cells, as_key(without)) for cells, without in asked])
 
     def fit(self, cells: Cells) -> "LawFit":
         """Fit the law to all cells."""
@@ -56,6 +61,10 @@ class Blend(Family):
     """
 
     laws: tuple[Law, ...]
+
+    def prepare(self, asked: Sequence[tuple[Cells, list[IntArray]]]) -> None:
+        """Fit every law to all subsets side by side."""
+        fit_ahead(self.laws, [(cells, as_key(without)) for cells, without in asked])
 
     def fit(self, cells: Cells) -> "LawFit":
         """Fit every law to all cells."""

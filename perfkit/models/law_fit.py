@@ -1,7 +1,8 @@
 """Fit a law to many subsets of cells at once: robust loss on log frame time, weak priors.
 
-Least is taken by Levenberg-Marquardt steps on reweighted squares, all subsets side by side. The
-loss is that of Student's t, so a disturbed cell pulls little; its scale is the median absolute
+Least is taken by Levenberg-Marquardt steps on reweighted squares, all subsets side by side; a
+parameter that its slope pushes against a bound stays there and the others step as if it were known.
+The loss is that of Student's t, so a disturbed cell pulls little; its scale is the median absolute
 residual, but never less than `LEAST_SCALE`.
 """
 
@@ -31,6 +32,7 @@ SETTLED = 1e-4
 """A subset has settled when a step lowers its loss by less."""
 
 LONGEST_STEP = 1.5
+MOST = np.array([MOST_SHARPNESS, MOST_CONTENTION])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,11 +134,15 @@ def _tried(form: Form, state: State) -> FloatArray:
     gradient = (weighted @ state.residual[..., None])[..., 0]
     gradient -= (state.theta - state.mean) / form.sd**2
     matrix[:, diagonal, diagonal] *= 1 + state.damp[:, None]
-    step = np.linalg.solve(matrix, gradient[..., None])[..., 0]
+    bounded = slice(form.size, None)
+    free = np.ones_like(gradient)
+    here, push = state.theta[:, bounded], gradient[:, bounded]
+    free[:, bounded] -= ((here <= 0.0) & (push < 0.0)) | ((here >= MOST) & (push > 0.0))
+    matrix *= free[:, :, None] * free[:, None, :]
+    matrix[:, diagonal, diagonal] += 1.0 - free
+    step = np.linalg.solve(matrix, (gradient * free)[..., None])[..., 0]
     result: FloatArray = state.theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
-    size = form.size
-    result[:, size] = np.clip(result[:, size], 0.0, MOST_SHARPNESS)
-    result[:, size + 1] = np.clip(result[:, size + 1], 0.0, MOST_CONTENTION)
+    result[:, bounded] = np.clip(result[:, bounded], 0.0, MOST)
     return result
 
 

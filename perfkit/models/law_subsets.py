@@ -5,6 +5,7 @@ and which of them took part. Leaving out each GPU, each pair of GPUs, the choice
 a GPU and the widths of its ranges all ask for the same few subsets.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -188,24 +189,76 @@ def _remember(memory: list[Found], used: FloatArray, theta: FloatArray, spread: 
     memory[:] = [Found(rows, theta, spread)]
 
 
-def _fit_missing(
-    workloads: list[Workload], memories: list[list[Found]], used: list[FloatArray]
-) -> None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """Subsets of one workload's cells that one law is to be fitted to.
+
+    Attributes
+    ----------
+    workload : Workload
+    memory : list of Found
+        As by `found`.
+    used : ndarray, shape (k, n)
+        Different subsets, none of them empty.
+    """
+
+    workload: Workload
+    memory: list[Found]
+    used: FloatArray
+
+
+def _fit_missing(asked: list[Asked]) -> None:
     """Fit what is not remembered, workloads of about the same size side by side."""
-    missing = [_missing(memory, rows) for memory, rows in zip(memories, used, strict=True)]
-    padded = [-(-len(w.log_ms) // PADDED_TO) * PADDED_TO for w in workloads]
+    missing = [_missing(one.memory, one.used) for one in asked]
+    padded = [-(-len(one.workload.log_ms) // PADDED_TO) * PADDED_TO for one in asked]
     for size in sorted(set(padded)):
         chosen = [k for k, p in enumerate(padded) if p == size and len(missing[k])]
         if not chosen:
             continue
-        picked = [(workloads[k], missing[k]) for k in chosen]
+        picked = [(asked[k].workload, missing[k]) for k in chosen]
         problem, share = _side_by_side(picked, size)
         theta, spread = _in_blocks(problem, share)
         ends = np.cumsum([len(missing[k]) for k in chosen])[:-1]
         for k, own, unsure in zip(
             chosen, np.split(theta, ends), np.split(spread, ends), strict=True
         ):
-            _remember(memories[k], missing[k], own, unsure)
+            _remember(asked[k].memory, missing[k], own, unsure)
+
+
+def _of_whole(cells: Cells, without: tuple[GPUs, ...]) -> tuple[Cells, tuple[GPUs, ...]]:
+    """Ask the same of the cells that some are a part of."""
+    if cells.whole is None:
+        return cells, without
+    return cells.whole, tuple(tuple(sorted({*cells.gone, *more})) for more in without)
+
+
+def fit_ahead(laws: Sequence[Law], asked: Sequence[tuple[Cells, tuple[GPUs, ...]]]) -> None:
+    """Fit laws to all that will be asked for, many small fits side by side being quicker.
+
+    Parameters
+    ----------
+    laws : sequence of Law
+    asked : sequence of (Cells, tuple of tuples of int)
+        What `fit_subsets` will be called with; then it finds all remembered.
+    """
+    for law in laws:
+        together: dict[int, list[Asked]] = {}
+        for cells, without in (_of_whole(*one) for one in asked):
+            sorted_cells = subsets(cells, without)
+            for code, (workload, memory) in _workloads(law, cells).items():
+                one = Asked(workload, memory, sorted_cells[code].used)
+                together.setdefault(id(memory), []).append(one)
+        _fit_missing(
+            [
+                Asked(same[0].workload, same[0].memory, _different([one.used for one in same]))
+                for same in together.values()
+            ]
+        )
+
+
+def _different(used: list[FloatArray]) -> FloatArray:
+    """Keep one of each subset."""
+    return used[0] if len(used) == 1 else np.unique(np.concatenate(used), axis=0)
 
 
 @lru_cache(maxsize=16)
@@ -226,16 +279,14 @@ def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
     LawFits
     """
     if cells.whole is not None:
-        gone = [tuple(sorted({*cells.gone, *more})) for more in without]
-        return fit_subsets(law, cells.whole, tuple(gone))
+        return fit_subsets(law, *_of_whole(cells, without))
     sorted_cells = subsets(cells, without)
-    told = law.told_apart(cells.rows)
-    workloads = [_workload(told, cells, part.place) for part in sorted_cells.values()]
-    memories = [found(told, workload.key) for workload in workloads]
-    _fit_missing(workloads, memories, [part.used for part in sorted_cells.values()])
+    workloads = _workloads(law, cells)
+    _fit_missing([Asked(*workloads[code], part.used) for code, part in sorted_cells.items()])
     theta, spread = {}, {}
-    width = workloads[0].form.size + 2
-    for (code, part), memory in zip(sorted_cells.items(), memories, strict=True):
+    for code, part in sorted_cells.items():
+        workload, memory = workloads[code]
+        width = workload.form.size + 2
         ran, which = part.which >= 0, part.which[part.which >= 0]
         theta[code] = np.full((len(without), width), np.nan)
         spread[code] = np.full((len(without), width, width), np.nan)
@@ -243,8 +294,19 @@ def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
             place = np.array([memory[0].rows[row.tobytes()] for row in part.used])[which]
             theta[code][ran] = memory[0].theta[place]
             spread[code][ran] = memory[0].spread[place]
-    forms = {code: w.form for code, w in zip(sorted_cells, workloads, strict=True)}
+    forms = {code: workload.form for code, (workload, _) in workloads.items()}
     return LawFits(len(without), forms, theta, spread)
+
+
+@lru_cache(maxsize=16)
+def _workloads(law: Law, cells: Cells) -> dict[int, tuple[Workload, list[Found]]]:
+    """Cells by code of the workload as a law sees them, and what is remembered of each."""
+    told = law.told_apart(cells.rows)
+    result = {}
+    for code in np.unique(cells.rows.workload):
+        workload = _workload(told, cells, np.flatnonzero(cells.rows.workload == code))
+        result[int(code)] = workload, found(told, workload.key)
+    return result
 
 
 def _workload(told: Law, cells: Cells, place: IntArray) -> Workload:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from perfkit.models.beyond import beyond, left_out_beyond, trust_in_laws
+from perfkit.models.beyond import beyond, ends, left_out_beyond, trust_in_laws
 from perfkit.models.family import Cells, FloatArray, IntArray, Rows
 from perfkit.models.intervals import Scales, Spread, Width, device_share
 from perfkit.models.laws import Law
@@ -40,6 +40,10 @@ class LocalT(Width):
     """
 
     laws: tuple[Law, ...]
+
+    def leaves_out(self, cells: Cells) -> list[IntArray]:
+        """Leave out the GPUs at either end."""
+        return ends(cells) if len(cells.gpus) > 1 else []
 
     def learn(self, left: LeftOut, predicted: FloatArray) -> "LocalSpread":
         """Collect squared left-out errors, those from outside the others' range counting less."""

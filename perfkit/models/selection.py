@@ -131,6 +131,12 @@ def leave_out_each(families: Sequence[Family], cells: Cells) -> LeftOut:
     return LeftOut(cells, tuple(f.name for f in families), np.column_stack(columns))
 
 
+def pairs_of(gpus: IntArray) -> list[IntArray]:
+    """Every GPU alone and with each later one."""
+    count = range(len(gpus))
+    return [gpus[[a]] if a == b else gpus[[a, b]] for a in count for b in count[a:]]
+
+
 def leave_out_pairs(families: Sequence[Family], cells: Cells) -> FloatArray:
     """Predict each cell without its own GPU and, in turn, without each other GPU as well.
 
@@ -144,7 +150,7 @@ def leave_out_pairs(families: Sequence[Family], cells: Cells) -> FloatArray:
     count = len(gpus)
     own = np.searchsorted(gpus, cells.rows.gpu)
     pairs = [(a, b) for a in range(count) for b in range(a, count)]
-    without = [gpus[[a]] if a == b else gpus[[a, b]] for a, b in pairs]
+    without = pairs_of(gpus)
     result = np.full((count, len(cells), len(families)), np.nan)
     for f, family in enumerate(families):
         for (a, b), predicted in zip(

@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from scipy.special import stdtrit
 
-from perfkit.models.direct_lows import Lows, fit_lows
-from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, Rows
+from perfkit.models.direct_lows import Lows, fit_lows, with_lows
+from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.intervals import Scales, Spread, Width
 from perfkit.models.selection import (
     Choice,
@@ -16,6 +16,7 @@ from perfkit.models.selection import (
     choose,
     leave_out_each,
     leave_out_pairs,
+    pairs_of,
 )
 
 BOUND_ROUNDS = 5
@@ -211,6 +212,17 @@ def joined(first: Cells, second: Cells) -> Cells:
     return Cells(rows=Rows(first.rows.names, **rows), **values, pass_sd=first.pass_sd)
 
 
+def prepare(families: Sequence[Family], asked: list[tuple[Cells, list[IntArray]]]) -> None:
+    """Tell families of fits to all cells, without each GPU, and without some more."""
+    every = [
+        (cells, [np.array([], dtype=np.intp), *cells.gpus[:, None], *more])
+        for cells, more in asked
+        if len(cells)
+    ]
+    for family in families:
+        family.prepare(every)
+
+
 def train(cells: Cells, recipe: Recipe) -> Trained:
     """Fit all families, leave each GPU out in turn, choose and widen.
 
@@ -225,9 +237,11 @@ def train(cells: Cells, recipe: Recipe) -> Trained:
     Trained
         With one GPU the ranges are NaN: nothing says how GPUs differ.
     """
+    of_lows = with_lows(cells)
+    prepare(recipe.families, [(cells, recipe.width.leaves_out(cells)), *((c, []) for c in of_lows)])
     left = leave_out_each(recipe.families, cells)
     settled = settle(left, recipe)
-    low, left_ratio = fit_lows(cells, recipe.families[0])
+    low, left_ratio = fit_lows(cells, of_lows, recipe.families[0])
     of_low = replace(cells, log_fps=cells.log_fps + cells.log_low_ratio)
     low_left = LeftOut(of_low, left.families, left.log_fps + left_ratio[:, None])
     return Trained(
@@ -277,6 +291,11 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
         One a recipe; NaN where a recipe needs more GPUs than leaving one out keeps.
     """
     cells, families = trained.cells, trained.left.families
+    gone = pairs_of(cells.gpus)
+    for width in dict.fromkeys(recipe.width for recipe in recipes):
+        for gpu in cells.gpus:
+            gone += [np.append(more, gpu) for more in width.leaves_out(cells.without([gpu]))]
+    prepare(trained.recipe.families, [(cells, gone)])
     pairs = leave_out_pairs(trained.recipe.families, cells)
     numbers = np.full((len(recipes), 3, len(cells)), np.nan)
     chosen = np.full((len(recipes), len(cells)), "", dtype=object)
