@@ -55,9 +55,9 @@ def law_doubt(
     """Variance of log FPS that unsure parameters and disagreeing laws give, shape (m, n)."""
     if not laws:
         return np.zeros((len(without), len(rows)))
-    fits = [fit_subsets(law, cells, without) for law in laws]
-    unsure = np.mean([fit.variance(rows) for fit in fits], axis=0)
-    said = np.stack([fit.log_ms(rows) for fit in fits], axis=-1)
+    told = [fit_subsets(law, cells, without).log_ms_and_variance(rows) for law in laws]
+    unsure = np.mean([variance for _, variance in told], axis=0)
+    said = np.stack([log_ms for log_ms, _ in told], axis=-1)
     between = disagreement(said.reshape(-1, len(laws))).reshape(unsure.shape)
     return np.asarray(np.nan_to_num(unsure) + between)
 
@@ -83,30 +83,55 @@ class Beyond:
     doubt: FloatArray
     alien: FloatArray
 
+    @staticmethod
+    def of(cells: Cells, gone: IntArray, rows: Rows) -> "Beyond":
+        """Hold rows against the range of the cells of all GPUs but some; doubt by distance only."""
+        seen = cells.rows.take(~np.isin(cells.rows.gpu, gone)) if len(gone) else cells.rows
+        shorter, longer = np.nan_to_num(ln_outside(seen, rows), posinf=0.0)
+        left = outside(seen, rows)
+        return Beyond(
+            out=shorter + longer > 1e-9,
+            faster=(shorter > longer).astype(np.intp),
+            doubt=PER_LN**2 * (shorter**2 + longer**2),
+            alien=(NEW_KIND * left.new_kind) ** 2 + (NEW_FAMILY * left.new_family) ** 2,
+        )
 
-def beyond(laws: tuple[Law, ...], cells: Cells, gone: IntArray, asked: IntArray | Rows) -> Beyond:
-    """Hold rows against the range of the cells of some GPUs.
+
+@lru_cache(maxsize=4)
+def beyond(laws: tuple[Law, ...], cells: Cells, rows: Rows) -> Beyond:
+    """Hold configurations against the range of all cells."""
+    lies = Beyond.of(cells, np.empty(0, dtype=np.intp), rows)
+    if lies.out.any():
+        lies.doubt[lies.out] += law_doubt(laws, cells, ((),), rows.take(lies.out))[0]
+    return lies
+
+
+def _left_out(
+    laws: tuple[Law, ...], cells: Cells, without: list[IntArray], asked: list[IntArray]
+) -> list[Beyond]:
+    """Hold some cells against the range of the others, several times.
 
     Parameters
     ----------
     laws : tuple of Law
     cells : Cells
-    gone : ndarray of int
+    without : list of ndarray
         Codes of the GPUs that do not count as seen; some cell always remains.
-    asked : ndarray of int, or Rows
-        Positions of cells, or other configurations.
+    asked : list of ndarray
+        Positions of cells.
     """
-    rows = asked if isinstance(asked, Rows) else cells.rows.take(asked)
-    seen = cells.rows.take(~np.isin(cells.rows.gpu, gone))
-    shorter, longer = np.nan_to_num(ln_outside(seen, rows), posinf=0.0)
-    left = outside(seen, rows)
-    out = shorter + longer > 1e-9
-    doubt = np.zeros(len(rows))
-    if out.any():
-        doubt[out] = law_doubt(laws, cells, as_key([gone]), rows.take(out))[0]
-        doubt += PER_LN**2 * (shorter**2 + longer**2)
-    alien = (NEW_KIND * left.new_kind) ** 2 + (NEW_FAMILY * left.new_family) ** 2
-    return Beyond(out, (shorter > longer).astype(np.intp), doubt, alien)
+    result = [
+        Beyond.of(cells, gone, cells.rows.take(place))
+        for gone, place in zip(without, asked, strict=True)
+    ]
+    place = np.concatenate([place[lies.out] for place, lies in zip(asked, result, strict=True)])
+    if len(place):
+        doubt, first = law_doubt(laws, cells, as_key(without), cells.rows.take(place)), 0
+        for own, lies in zip(doubt, result, strict=True):
+            count = int(lies.out.sum())
+            lies.doubt[lies.out] += own[first : first + count]
+            first += count
+    return result
 
 
 @lru_cache(maxsize=4)
@@ -114,9 +139,11 @@ def left_out_beyond(laws: tuple[Law, ...], cells: Cells) -> Beyond:
     """Hold each cell against the range of the other GPUs."""
     size = len(cells)
     result = Beyond(np.zeros(size, bool), np.zeros(size, np.intp), np.zeros(size), np.zeros(size))
-    for gpu in cells.gpus if len(cells.gpus) > 1 else ():
-        mine = np.flatnonzero(cells.rows.gpu == gpu)
-        one = beyond(laws, cells, np.array([gpu]), mine)
+    if len(cells.gpus) < 2:
+        return result
+    each = [np.flatnonzero(cells.rows.gpu == gpu) for gpu in cells.gpus]
+    left = _left_out(laws, cells, list(cells.gpus[:, None]), each)
+    for mine, one in zip(each, left, strict=True):
         for name in Beyond.__dataclass_fields__:
             getattr(result, name)[mine] = getattr(one, name)
     return result
@@ -157,11 +184,13 @@ def tried_ends(laws: tuple[Law, ...], cells: Cells) -> tuple[Tried, ...]:
     without = ends(cells)
     log_ms = blended(laws, cells, as_key(without), cells.rows, kriged=True)
     error = np.log(1000.0) - log_ms - cells.log_fps
+    places = [
+        np.flatnonzero(np.isin(cells.rows.gpu, gone) & np.isfinite(missed) & ~cells.at_least)
+        for gone, missed in zip(without, error, strict=True)
+    ]
     result = []
-    for gone, missed in zip(without, error, strict=True):
-        mine = np.isin(cells.rows.gpu, gone) & np.isfinite(missed) & ~cells.at_least
-        place = np.flatnonzero(mine)
-        lies = beyond(laws, cells, gone, place)
+    left = _left_out(laws, cells, without, places)
+    for place, missed, lies in zip(places, error, left, strict=True):
         place, doubt = place[lies.out], lies.doubt[lies.out]
         square = missed[place] ** 2 + cells.scatter[place]
         result.append(Tried(cells.rows.workload[place], square, doubt))

@@ -50,9 +50,7 @@ def with_lows(cells: Cells) -> tuple[Cells, Cells]:
     return replace(known, log_fps=known.log_fps + known.log_low_ratio), known
 
 
-def _left_out_direct(
-    cells: Cells, of_lows: tuple[Cells, Cells], family: Family
-) -> FloatArray:
+def _left_out_direct(cells: Cells, of_lows: tuple[Cells, Cells], family: Family) -> FloatArray:
     result = np.full(len(cells), np.nan)
     lows, averages = of_lows
     gpus = averages.gpus
@@ -64,9 +62,7 @@ def _left_out_direct(
     return result
 
 
-def fit_lows(
-    cells: Cells, of_lows: tuple[Cells, Cells], family: Family
-) -> tuple[Lows, FloatArray]:
+def fit_lows(cells: Cells, of_lows: tuple[Cells, Cells], family: Family) -> tuple[Lows, FloatArray]:
     """Fit a family to the 1 % lows; where no GPU can be left out, one ratio a workload.
 
     Parameters

@@ -80,8 +80,8 @@ class Rows:
         """Return the number of configurations."""
         return len(self.workload)
 
-    def take(self, chosen: IntArray | BoolArray) -> Self:
-        """Rows at `chosen` (positions or a mask), in that order."""
+    def take(self, chosen: IntArray | BoolArray | slice) -> Self:
+        """Rows at `chosen` (positions, a mask or a slice), in that order."""
         picked = {f.name: getattr(self, f.name)[chosen] for f in fields(self) if f.name != "names"}
         return type(self)(names=self.names, **picked)
 
@@ -218,7 +218,7 @@ class Family(ABC):
 
     name: str
 
-    def prepare(self, asked: Sequence[tuple[Cells, list[IntArray]]]) -> None:
+    def prepare(self, asked: Sequence[tuple[Cells, list[IntArray]]]) -> None:  # noqa: B027
         """Hear what will be asked; a family whose fits are quicker side by side makes them now.
 
         Parameters

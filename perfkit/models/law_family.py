@@ -96,7 +96,7 @@ def blended(
         first = np.unique(part.which[ran], return_index=True)[1]
         own = residual[np.flatnonzero(ran)[first]][:, part.place]
         own = np.nan_to_num(own)  # a law without a number has no miss to carry
-        weights = krige(kernel(near, near), own, part.used)
+        weights = krige(kernel(near, near), own, np.array(list(part.used.values()), dtype=float))
         added = weights @ kernel(near, rows.take(mine))
         said[np.ix_(ran, mine)] += added[part.which[ran]]
     return np.asarray(said)

@@ -1,28 +1,19 @@
-"""One law fitted to many subsets of cells, each different subset of a workload only once.
+"""One law fitted to many subsets of the cells of all workloads at once."""
 
-What was found for a subset is remembered by what it was found from: the law, the workload's cells
-and which of them took part. Leaving out each GPU, each pair of GPUs, the choice made anew without
-a GPU and the widths of its ranges all ask for the same few subsets.
-"""
-
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from perfkit.models.family import PARTS, Cells, FloatArray, IntArray, Rows
-from perfkit.models.law_fit import Problem, covariance, fit_law
-from perfkit.models.laws import Form, Law, form_of, slopes, take
+from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray, Rows
+from perfkit.models.law_memory import Asked, fit_missing, workloads_of
+from perfkit.models.laws import Form, Law, Taken, slopes, take
 
 GPUs = tuple[int, ...]
 
-BLOCK_NUMBERS = 1 << 16
-"""Numbers of one array in a block of fits."""
-
-PADDED_TO = 8
-"""Workloads are padded with unused cells to a multiple of this, so that workloads of about the
-same size are fitted side by side, and what is found for one does not depend on the others."""
+BLOCK_NUMBERS = 1 << 20
+"""Parameters taken at once when many rows are predicted by many fits."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,14 +24,14 @@ class Subsets:
     ----------
     place : ndarray of int, shape (n,)
         Positions of the workload's cells.
-    used : ndarray, shape (k, n)
-        One row per different subset that is not empty; 1 where a cell takes part.
+    used : dict of bytes to ndarray of bool, shape (n,)
+        Which cells take part, by its own bytes: k different subsets that are not empty.
     which : ndarray of int, shape (m,)
-        Row of `used` that each fit takes; -1 where nothing is left.
+        Which of `used` each fit takes; -1 where nothing is left.
     """
 
     place: IntArray
-    used: FloatArray
+    used: dict[bytes, BoolArray]
     which: IntArray
 
 
@@ -59,170 +50,80 @@ def subsets(cells: Cells, without: tuple[GPUs, ...]) -> dict[int, Subsets]:
     dict of int to Subsets
         By code of the workload.
     """
-    seen = np.array([~np.isin(cells.rows.gpu, gone) for gone in without], dtype=float)
+    seen = np.array([~np.isin(cells.rows.gpu, gone) for gone in without])
     result = {}
     for code in np.unique(cells.rows.workload):
         place = np.flatnonzero(cells.rows.workload == code)
-        used, which = np.unique(seen[:, place], axis=0, return_inverse=True)
-        empty = int(not used[0].any())
-        result[int(code)] = Subsets(place, used[empty:], which.reshape(-1) - empty)
+        used: dict[bytes, BoolArray] = {}
+        which = np.full(len(seen), -1, dtype=np.intp)
+        number: dict[bytes, int] = {}
+        for k, row in enumerate(seen[:, place]):
+            if row.any():
+                key = row.tobytes()
+                used.setdefault(key, row)
+                which[k] = number.setdefault(key, len(number))
+        result[int(code)] = Subsets(place, used, which)
     return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LawFits:
-    """One law fitted to m subsets of the cells of each workload.
-
-    Attributes
-    ----------
-    count : int
-        m.
-    forms : dict of int to Form
-        By code of the workload.
-    theta : dict of int to ndarray, shape (m, J + 2)
-        Parameters; NaN where a subset has no cell of the workload.
-    spread : dict of int to ndarray, shape (m, J + 2, J + 2)
-        Their covariance; NaN likewise.
-    """
-
-    count: int
-    forms: dict[int, Form]
-    theta: dict[int, FloatArray]
-    spread: dict[int, FloatArray]
-
-    def log_ms(self, rows: Rows) -> FloatArray:
-        """Log frame time by every fit, shape (m, n); NaN for workloads that it never saw."""
-        result = np.full((self.count, len(rows)), np.nan)
-        for code, form in self.forms.items():
-            mine = np.flatnonzero(rows.workload == code)
-            if len(mine):
-                arrays = form.features(rows.take(mine))
-                result[:, mine] = take(form, self.theta[code], *arrays).log_ms
-        return result
-
-    def variance(self, rows: Rows) -> FloatArray:
-        """Variance of the log frame time that uncertain parameters give, shape (m, n)."""
-        result = np.full((self.count, len(rows)), np.nan)
-        for code, form in self.forms.items():
-            mine = np.flatnonzero(rows.workload == code)
-            if len(mine):
-                features, contention = form.features(rows.take(mine))
-                taken = take(form, self.theta[code], features, contention)
-                slope = slopes(form, taken, contention)
-                result[:, mine] = ((slope @ self.spread[code]) * slope).sum(axis=-1)
-        return result
-
-    def parts(self, rows: Rows) -> FloatArray:
-        """Frame time (ms) by cause, shape (n, 4), by the first fit."""
-        result = np.full((len(rows), len(PARTS)), np.nan)
-        for code, form in self.forms.items():
-            mine = np.flatnonzero(rows.workload == code)
-            if len(mine):
-                arrays = form.features(rows.take(mine))
-                result[mine] = take(form, self.theta[code][:1], *arrays).part[0] @ form.causes
-        return result
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Workload:
-    """Cells of one workload as a law sees them.
+    """One law fitted to m subsets of the cells of each of w workloads.
 
     Attributes
     ----------
     form : Form
-    features : ndarray, shape (n, J)
-    contention, log_ms : ndarray, shape (n,)
-    gpu : ndarray of int, shape (n,)
+        Of all workloads but for its centre.
+    centre : ndarray, shape (w,)
+        Of each workload's form.
+    theta : ndarray, shape (m, w, J + 2)
+        Parameters by code of the workload; NaN where a subset has no cell of it.
+    spread : ndarray, shape (m, w, J + 2, J + 2)
+        Their covariance; NaN likewise.
     """
 
     form: Form
-    features: FloatArray
-    contention: FloatArray
-    log_ms: FloatArray
-    gpu: IntArray
-
-    @property
-    def key(self) -> bytes:
-        """The cells as bytes."""
-        arrays = (self.features, self.contention, self.log_ms, self.gpu)
-        return b"".join(array.tobytes() for array in arrays)
-
-
-@dataclass(slots=True)
-class Found:
-    """What was found so far for subsets of one workload's cells.
-
-    Attributes
-    ----------
-    rows : dict of bytes to int
-        Which row of the arrays belongs to which subset.
-    theta : ndarray, shape (k, J + 2)
-    spread : ndarray, shape (k, J + 2, J + 2)
-    """
-
-    rows: dict[bytes, int]
+    centre: FloatArray
     theta: FloatArray
     spread: FloatArray
 
+    def _blocks(self, rows: Rows) -> Iterator[tuple[slice, Rows]]:
+        """Rows in blocks, so that memory does not grow with fits times rows."""
+        step = max(1, BLOCK_NUMBERS // self.theta[:, 0].size)
+        for first in range(0, len(rows), step):
+            here = slice(first, first + step)
+            yield here, rows.take(here)
 
-@lru_cache(maxsize=1024)
-def found(told: Law, key: bytes) -> list[Found]:
-    """Recall what is known of a law and a workload's cells: a list of at most one entry."""
-    return []
+    def _taken(self, rows: Rows) -> tuple[Taken, FloatArray]:
+        """Each row by its workload's parameters, and contention."""
+        features, contention = self.form.features(rows)
+        contention = contention - self.centre[rows.workload]
+        return take(self.form, self.theta[:, rows.workload], features, contention), contention
 
+    def log_ms(self, rows: Rows) -> FloatArray:
+        """Log frame time by every fit, shape (m, n); NaN for workloads that it never saw."""
+        result = np.empty((len(self.theta), len(rows)))
+        for here, some in self._blocks(rows):
+            result[:, here] = self._taken(some)[0].log_ms
+        return result
 
-def _missing(memory: list[Found], used: FloatArray) -> FloatArray:
-    """Subsets that nothing is remembered of."""
-    if not memory:
-        return used
-    known = memory[0].rows
-    return used[[row.tobytes() not in known for row in used]]
+    def log_ms_and_variance(self, rows: Rows) -> tuple[FloatArray, FloatArray]:
+        """Log frame time, and its variance by uncertain parameters, shape (m, n) each."""
+        log_ms, variance = np.empty((2, len(self.theta), len(rows)))
+        for here, some in self._blocks(rows):
+            taken, contention = self._taken(some)
+            slope = slopes(self.form, taken, contention)
+            log_ms[:, here] = taken.log_ms
+            for code in np.unique(some.workload):
+                mine = np.flatnonzero(some.workload == code)
+                own = slope[:, mine]
+                square = ((own @ self.spread[:, code]) * own).sum(axis=-1)
+                variance[:, here.start + mine] = square
+        return log_ms, variance
 
-
-def _remember(memory: list[Found], used: FloatArray, theta: FloatArray, spread: FloatArray) -> None:
-    """Add to what is remembered, in one step, so that a reader never meets half of it."""
-    rows = dict(memory[0].rows) if memory else {}
-    rows |= {row.tobytes(): len(rows) + k for k, row in enumerate(used)}
-    if memory:
-        theta = np.concatenate([memory[0].theta, theta])
-        spread = np.concatenate([memory[0].spread, spread])
-    memory[:] = [Found(rows, theta, spread)]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Asked:
-    """Subsets of one workload's cells that one law is to be fitted to.
-
-    Attributes
-    ----------
-    workload : Workload
-    memory : list of Found
-        As by `found`.
-    used : ndarray, shape (k, n)
-        Different subsets, none of them empty.
-    """
-
-    workload: Workload
-    memory: list[Found]
-    used: FloatArray
-
-
-def _fit_missing(asked: list[Asked]) -> None:
-    """Fit what is not remembered, workloads of about the same size side by side."""
-    missing = [_missing(one.memory, one.used) for one in asked]
-    padded = [-(-len(one.workload.log_ms) // PADDED_TO) * PADDED_TO for one in asked]
-    for size in sorted(set(padded)):
-        chosen = [k for k, p in enumerate(padded) if p == size and len(missing[k])]
-        if not chosen:
-            continue
-        picked = [(asked[k].workload, missing[k]) for k in chosen]
-        problem, share = _side_by_side(picked, size)
-        theta, spread = _in_blocks(problem, share)
-        ends = np.cumsum([len(missing[k]) for k in chosen])[:-1]
-        for k, own, unsure in zip(
-            chosen, np.split(theta, ends), np.split(spread, ends), strict=True
-        ):
-            _remember(asked[k].memory, missing[k], own, unsure)
+    def parts(self, rows: Rows) -> FloatArray:
+        """Frame time (ms) by cause, shape (n, 4), by the first fit."""
+        return np.asarray(self._taken(rows)[0].part[0] @ self.form.causes)
 
 
 def _of_whole(cells: Cells, without: tuple[GPUs, ...]) -> tuple[Cells, tuple[GPUs, ...]]:
@@ -239,26 +140,16 @@ def fit_ahead(laws: Sequence[Law], asked: Sequence[tuple[Cells, tuple[GPUs, ...]
     ----------
     laws : sequence of Law
     asked : sequence of (Cells, tuple of tuples of int)
-        What `fit_subsets` will be called with; then it finds all remembered.
+        What `fit_subsets` will be called with; it then finds all remembered.
     """
     for law in laws:
-        together: dict[int, list[Asked]] = {}
+        together: dict[int, Asked] = {}
         for cells, without in (_of_whole(*one) for one in asked):
             sorted_cells = subsets(cells, without)
-            for code, (workload, memory) in _workloads(law, cells).items():
-                one = Asked(workload, memory, sorted_cells[code].used)
-                together.setdefault(id(memory), []).append(one)
-        _fit_missing(
-            [
-                Asked(same[0].workload, same[0].memory, _different([one.used for one in same]))
-                for same in together.values()
-            ]
-        )
-
-
-def _different(used: list[FloatArray]) -> FloatArray:
-    """Keep one of each subset."""
-    return used[0] if len(used) == 1 else np.unique(np.concatenate(used), axis=0)
+            for code, (workload, memory) in workloads_of(law, cells).items():
+                one = together.setdefault(id(memory), Asked(workload, memory, {}))
+                one.used.update(sorted_cells[code].used)
+        fit_missing(list(together.values()))
 
 
 @lru_cache(maxsize=16)
@@ -280,83 +171,22 @@ def fit_subsets(law: Law, cells: Cells, without: tuple[GPUs, ...]) -> LawFits:
     """
     if cells.whole is not None:
         return fit_subsets(law, *_of_whole(cells, without))
-    sorted_cells = subsets(cells, without)
-    workloads = _workloads(law, cells)
-    _fit_missing([Asked(*workloads[code], part.used) for code, part in sorted_cells.items()])
-    theta, spread = {}, {}
-    for code, part in sorted_cells.items():
+    fit_ahead((law,), ((cells, without),))
+    workloads = workloads_of(law, cells)
+    form = replace(next(iter(workloads.values()))[0].form, centre=0.0)
+    count, width = len(cells.rows.names.workloads), form.size + 2
+    centre = np.full(count, np.nan)
+    theta = np.full((len(without), count, width), np.nan)
+    spread = np.full((len(without), count, width, width), np.nan)
+    for code, part in subsets(cells, without).items():
         workload, memory = workloads[code]
-        width = workload.form.size + 2
-        ran, which = part.which >= 0, part.which[part.which >= 0]
-        theta[code] = np.full((len(without), width), np.nan)
-        spread[code] = np.full((len(without), width, width), np.nan)
-        if len(part.used):
-            place = np.array([memory[0].rows[row.tobytes()] for row in part.used])[which]
-            theta[code][ran] = memory[0].theta[place]
-            spread[code][ran] = memory[0].spread[place]
-    forms = {code: workload.form for code, (workload, _) in workloads.items()}
-    return LawFits(len(without), forms, theta, spread)
-
-
-@lru_cache(maxsize=16)
-def _workloads(law: Law, cells: Cells) -> dict[int, tuple[Workload, list[Found]]]:
-    """Cells by code of the workload as a law sees them, and what is remembered of each."""
-    told = law.told_apart(cells.rows)
-    result = {}
-    for code in np.unique(cells.rows.workload):
-        workload = _workload(told, cells, np.flatnonzero(cells.rows.workload == code))
-        result[int(code)] = workload, found(told, workload.key)
-    return result
-
-
-def _workload(told: Law, cells: Cells, place: IntArray) -> Workload:
-    rows = cells.rows.take(place)
-    form = form_of(told, rows)
-    log_ms = np.log(1000.0) - cells.log_fps[place]
-    return Workload(form, *form.features(rows), log_ms, rows.gpu)
-
-
-def _gpus_per_cell(gpu: IntArray, used: FloatArray) -> FloatArray:
-    """GPUs over cells of each subset: cells of one GPU share most of its error."""
-    ran = used @ (gpu[:, None] == np.unique(gpu)) > 0
-    return np.asarray(ran.sum(axis=1) / used.sum(axis=1))
-
-
-def _side_by_side(
-    picked: list[tuple[Workload, FloatArray]], size: int
-) -> tuple[Problem, FloatArray]:
-    """Put the subsets of some workloads into one problem, padded to `size` cells."""
-    form = picked[0][0].form
-    total = sum(len(used) for _, used in picked)
-    features = np.zeros((total, size, form.size))
-    contention, log_ms, taken = (np.zeros((total, size)) for _ in range(3))
-    first = 0
-    for workload, used in picked:
-        here, n = slice(first, first + len(used)), len(workload.log_ms)
-        first += len(used)
-        features[here, :n], contention[here, :n] = workload.features, workload.contention
-        log_ms[here, :n] = workload.log_ms
-        taken[here, :n] = used
-    share = np.concatenate([_gpus_per_cell(workload.gpu, used) for workload, used in picked])
-    return Problem(form, features, contention, log_ms, taken), share
-
-
-def _in_blocks(problem: Problem, share: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Fit in blocks that stay in the cache of the processor; parameters and covariances."""
-    step = max(1, BLOCK_NUMBERS // max(1, problem.features[:1].size))
-    theta, spread = [], []
-    for first in range(0, len(share), step):
-        here = slice(first, first + step)
-        block = Problem(
-            problem.form,
-            problem.features[here],
-            problem.contention[here],
-            problem.log_ms[here],
-            problem.used[here],
-        )
-        theta.append(fit_law(block))
-        spread.append(covariance(block, theta[-1], share[here]))
-    return np.concatenate(theta), np.concatenate(spread)
+        centre[code] = workload.form.centre
+        if part.used:
+            ran = part.which >= 0
+            place = np.array([memory[0].rows[key] for key in part.used])[part.which[ran]]
+            theta[ran, code] = memory[0].theta[place]
+            spread[ran, code] = memory[0].spread[place]
+    return LawFits(form, centre, theta, spread)
 
 
 def as_key(without: list[IntArray]) -> tuple[GPUs, ...]:

@@ -220,7 +220,7 @@ def take(form: Form, theta: FloatArray, features: FloatArray, contention: FloatA
     Parameters
     ----------
     form : Form
-    theta : ndarray, shape (m, J + 2)
+    theta : ndarray, shape (m, J + 2) or, of each row its own, (m, n, J + 2)
     features : ndarray, shape (n, J) or (m, n, J)
     contention : ndarray, shape (n,) or (m, n)
 
@@ -229,15 +229,16 @@ def take(form: Form, theta: FloatArray, features: FloatArray, contention: FloatA
     Taken
     """
     size = form.size
-    logs = theta[:, None, :size] + features
+    theta = theta if theta.ndim > 2 else theta[:, None]
+    logs = theta[..., :size] + features
     if form.memory.any():
-        logs = logs + (theta[:, size + 1, None] * contention)[..., None] * form.memory
+        logs = logs + (theta[..., size + 1] * contention)[..., None] * form.memory
     part = np.exp(np.clip(logs, -LOG_FLOOR, LOG_FLOOR))
     by_sharpness = np.zeros(part.shape[:2])
     if form.limits.shape[1]:
         limit = part @ form.limits
         log_limit = np.log(limit)
-        power = np.exp(theta[:, size])[:, None]
+        power = np.exp(theta[..., size])
         scaled = power[..., None] * log_limit
         top = scaled.max(axis=-1)
         weight = np.exp(scaled - top[..., None])

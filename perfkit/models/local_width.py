@@ -173,7 +173,7 @@ class LocalSpread(Spread):
             return Scales(nothing, nothing, nothing, np.zeros(len(rows)))
         total, cell, about = self.near(rows, predicted).T
         shared = self.share * np.minimum(cell, total)
-        lies = beyond(self.laws, self.cells, np.array([], dtype=np.intp), rows)
+        lies = beyond(self.laws, self.cells, rows)
         added = lies.doubt * self.factor[lies.faster, rows.workload] + lies.alien
         least = LEAST_OWN * total
         own = np.maximum(total - shared, least)

@@ -3,6 +3,7 @@
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Self
 
 import numpy as np
@@ -161,6 +162,7 @@ def leave_out_pairs(families: Sequence[Family], cells: Cells) -> FloatArray:
     return result
 
 
+@lru_cache(maxsize=16)
 def cross_fitted(combination: Combination, left: LeftOut) -> FloatArray:
     """Combine each GPU's cells with weights learnt from the other GPUs only.
 

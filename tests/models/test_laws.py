@@ -9,7 +9,8 @@ from perfkit.models.beyond import ln_outside
 from perfkit.models.kriging import kernel, krige
 from perfkit.models.law_family import Blend, LawFamily, blended
 from perfkit.models.law_fit import Problem, fit_law
-from perfkit.models.law_subsets import fit_subsets, found
+from perfkit.models.law_memory import found, workloads_of
+from perfkit.models.law_subsets import fit_subsets
 from perfkit.models.laws import form_of, slopes, take
 from perfkit.models.load_cycle import LoadCycle, find_cycle, pass_length
 from perfkit.models.local_width import LocalT
@@ -103,6 +104,7 @@ def test_a_workload_left_with_no_gpu_is_nan(cells):
 def test_fits_do_not_depend_on_what_was_fitted_before(cells):
     first = blended((LIMIT,), cells, ((), (1,)), cells.rows, kriged=True)
     found.cache_clear()
+    workloads_of.cache_clear()
     fit_subsets.cache_clear()
     blended((LIMIT,), cells.take(cells.rows.workload == 1), ((3,), (1, 2)), cells.rows, kriged=True)
     blended((LIMIT,), cells, ((4,), (1,), (2, 3)), cells.rows, kriged=True)
