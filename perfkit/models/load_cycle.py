@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from perfkit.models.family import FloatArray
+from perfkit.models.family import FloatArray, IntArray
 
 HARMONICS = 3
 """Harmonics of a cycle."""
@@ -27,6 +28,9 @@ LEAST_FRAMES = 10.0
 """Frames a round of a fast pass, at least."""
 
 BINS = 4096
+ROWS = 64
+"""Bins of a profile stand in so many rows when its waves are summed."""
+
 PADDING = 4
 PEAKS = 3
 """How the period is sought: a spectrum of the mean profile, its highest peaks looked at closer."""
@@ -210,24 +214,28 @@ class Frames:
     start_s : ndarray, shape (n,)
         Time since the pass began.
     log_ms : ndarray, shape (n,)
-        Log frame time less the pass's median, clipped.
-    owner : ndarray of int, shape (n,)
-        Which pass, from 0.
+        Log frame time less the pass's median, clipped; then less the pass's mean.
+    count : ndarray of int, shape (passes,)
+        Frames of each pass, at least one.
     fast_s : float
         Mean frame time of a fast pass.
     """
 
     start_s: FloatArray
     log_ms: FloatArray
-    owner: FloatArray
+    count: IntArray
     fast_s: float
 
-    def within(self, values: FloatArray) -> FloatArray:
-        """Take away each pass's mean, along the first axis."""
-        count = np.bincount(self.owner)
-        table = values.reshape(len(values), -1)
-        mean = np.stack([np.bincount(self.owner, c) / count for c in table.T], axis=1)
-        return np.asarray((table - mean[self.owner]).reshape(values.shape))
+    def waves(self, period_s: float) -> FloatArray:
+        """Take away each pass's mean from the `basis` of a period, shape (2 HARMONICS, n)."""
+        return within(basis(self.start_s / period_s).T, self.count)
+
+
+def within(values: FloatArray, count: IntArray) -> FloatArray:
+    """Take away each pass's mean, along the last axis."""
+    first = np.cumsum(count) - count
+    mean = np.add.reduceat(values, first, axis=-1) / count
+    return np.asarray(values - np.repeat(mean, count, axis=-1))
 
 
 def together(traces: list[FloatArray]) -> Frames:
@@ -235,27 +243,27 @@ def together(traces: list[FloatArray]) -> Frames:
     logs = [np.log(t) - np.log(np.median(t)) for t in traces]
     joined = np.concatenate(logs)
     limit = CLIP * 1.4826 * float(np.median(np.abs(joined)))
+    count = np.array([len(t) for t in traces], dtype=np.intp)
     return Frames(
         start_s=np.concatenate([(np.cumsum(t) - t) / 1000.0 for t in traces]),
-        log_ms=np.clip(joined, -limit, limit),
-        owner=np.repeat(np.arange(len(traces)), [len(t) for t in traces]),
+        log_ms=within(np.clip(joined, -limit, limit), count),
+        count=count,
         fast_s=float(np.quantile([t.mean() for t in traces], 0.1)) / 1000.0,
     )
 
 
 def _least_squares(frames: Frames, period_s: float) -> FloatArray:
-    design = frames.within(basis(frames.start_s / period_s))
-    target = frames.within(frames.log_ms)
-    gram = design.T @ design + 1e-9 * len(design) * np.eye(design.shape[1])
-    return np.asarray(np.linalg.solve(gram, design.T @ target))
+    design = frames.waves(period_s)
+    gram = design @ design.T + 1e-9 * design.shape[1] * np.eye(len(design))
+    return np.asarray(np.linalg.solve(gram, design @ frames.log_ms))
 
 
 def explained(frames: Frames, cycle: LoadCycle) -> float:
     """Part of the variance within passes that a cycle explains."""
-    target = frames.within(frames.log_ms)
-    said = frames.within(basis(frames.start_s / cycle.period_s) @ cycle.weights)
+    target = frames.log_ms
+    missed = target - cycle.weights @ frames.waves(cycle.period_s)
     total = float(target @ target)
-    return 1.0 - float(np.sum((target - said) ** 2)) / total if total > 0 else 0.0
+    return 1.0 - float(missed @ missed) / total if total > 0 else 0.0
 
 
 def _periods(frames: Frames) -> FloatArray:
@@ -264,8 +272,8 @@ def _periods(frames: Frames) -> FloatArray:
     if longest <= 0.0:
         return np.empty(0)
     place = np.minimum((frames.start_s / longest * BINS).astype(int), BINS - 1)
-    count = np.bincount(place, minlength=BINS)
-    profile = np.bincount(place, frames.within(frames.log_ms), BINS)
+    count = np.bincount(place, minlength=BINS).astype(float)
+    profile = np.bincount(place, frames.log_ms, BINS)
     power = np.abs(np.fft.rfft(profile, BINS * PADDING)) ** 2
     frequency = np.arange(len(power)) / (PADDING * longest)
     sought = frequency >= LEAST_ROUNDS / longest
@@ -275,36 +283,57 @@ def _periods(frames: Frames) -> FloatArray:
     peaks = peaks[np.argsort(-power[peaks], kind="stable")][:PEAKS]
     if not len(peaks):
         return np.empty(0)
-    filled = np.flatnonzero(count)
-    middle = (filled + 0.5) / BINS * longest
-    target, weight = profile[filled] / count[filled], count[filled].astype(float)
     best = frequency[peaks]
     for reach in LOOKS:
         near = (best[:, None] + reach * np.linspace(-1.0, 1.0, 21) / longest).ravel()
         near = near[near > 0]
-        best = near[[int(np.argmax(_gains(near, middle, target, weight)))]]
+        gained = _gains(near, longest / BINS, np.stack([count, profile]))
+        best = near[[int(np.argmax(gained))]]
     return np.asarray(1.0 / best)
 
 
-def _gains(
-    frequency: FloatArray, seconds: FloatArray, target: FloatArray, weight: FloatArray
-) -> FloatArray:
-    """Weighted sum of squares that a cycle of each frequency takes off the profile.
+def _wave_sums(frequency: FloatArray, bin_s: float, sums: FloatArray) -> NDArray[np.complex128]:
+    """Sum numbers of bins times exp(2 pi i h f t), h from 0 to 2 `HARMONICS`, t a bin's middle.
+
+    A bin's wave is its row's times that of its place in the row, so few have to be worked out.
+
+    Parameters
+    ----------
+    frequency : ndarray, shape (m,)
+        f, in Hz.
+    bin_s : float
+        Seconds of a bin.
+    sums : ndarray, shape (k, BINS)
+
+    Returns
+    -------
+    ndarray, shape (2 HARMONICS + 1, m, k)
+    """
+    table = sums.reshape(len(sums), ROWS, -1)
+    width = table.shape[2]
+    turn = 2j * np.pi * frequency[:, None] * bin_s
+    of_row, of_place = np.exp(turn * width * np.arange(ROWS)), np.exp(turn * (np.arange(width) + 0.5))
+    row, place = np.ones_like(of_row), np.ones_like(of_place)
+    result = []
+    for _ in range(2 * HARMONICS + 1):
+        by_row = place @ table.transpose(0, 2, 1)
+        result.append((by_row * row).sum(axis=-1).T)
+        row, place = row * of_row, place * of_place
+    return np.stack(result)
+
+
+def _gains(frequency: FloatArray, bin_s: float, sums: FloatArray) -> FloatArray:
+    """Sum of squares that a cycle of each frequency takes off the profile.
 
     In waves exp(i a angle), a from -`HARMONICS` to `HARMONICS`, the product of two is a third, so
-    all cross-products are sums over 2 `HARMONICS` waves.
+    all cross-products are sums over 2 `HARMONICS` waves. `sums` are the frames of each bin, and the
+    sum of their log frame times.
     """
-    turn = np.exp(2j * np.pi * frequency[:, None] * seconds)
-    sums = np.stack([weight, weight * target], axis=1)
-    waves = [np.broadcast_to(sums.sum(axis=0), (len(frequency), 2)), turn @ sums]
-    power = turn
-    for _ in range(2 * HARMONICS - 1):
-        power = power * turn
-        waves.append(power @ sums)
-    both = np.stack([*(wave.conj() for wave in waves[:0:-1]), *waves])
+    waves = _wave_sums(frequency, bin_s, sums)
+    both = np.concatenate([waves[:0:-1].conj(), waves])
     order = np.arange(-HARMONICS, HARMONICS + 1)
     gram = np.moveaxis(both[2 * HARMONICS + order - order[:, None], :, 0], 2, 0)
-    gram += 1e-9 * weight.sum() * np.diag(np.where(order == 0, 1.0, 2.0))
+    gram += 1e-9 * sums[0].sum() * np.diag(np.where(order == 0, 1.0, 2.0))
     product = both[2 * HARMONICS - order, :, 1].T
     gained = (product.conj() * np.linalg.solve(gram, product[..., None])[..., 0]).sum(axis=1)
     return np.asarray(gained.real)
@@ -327,13 +356,13 @@ def find_cycle(traces: list[FloatArray]) -> LoadCycle | None:
     if len(traces) < 4:
         return None
     shares = []
-    for fold in (0, 1):
-        learnt = together(traces[fold::2])
+    folds = [together(traces[fold::2]) for fold in (0, 1)]
+    for learnt, kept in (folds, folds[::-1]):
         periods = _periods(learnt)
         if not len(periods):
             return None
         cycle = LoadCycle(float(periods[0]), _least_squares(learnt, float(periods[0])))
-        shares.append(explained(together(traces[1 - fold :: 2]), cycle))
+        shares.append(explained(kept, cycle))
     if min(shares) < LEAST_SHARE:
         return None
     every = together(traces)
