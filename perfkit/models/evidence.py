@@ -72,23 +72,25 @@ def summary(name: str, cells: Cells, nested: Nested, level: float) -> dict[str, 
     }
 
 
-def by_workload(name: str, cells: Cells, nested: Nested) -> pd.DataFrame:
-    """Errors of one candidate by workload, in percent of FPS."""
-    known = np.isfinite(nested.log_fps) & ~cells.at_least
-    names = np.array(cells.rows.names.workloads, dtype=object)
-    error = nested.log_fps[known] - cells.log_fps[known]
+def by_workload(names: list[str], cells: Cells, nested: list[Nested]) -> pd.DataFrame:
+    """Errors of the candidates by workload, in percent of FPS."""
+    workloads = np.array(cells.rows.names.workloads, dtype=object)
+    error = np.array([one.log_fps for one in nested]) - cells.log_fps
+    candidate, cell = np.nonzero(np.isfinite(error) & ~cells.at_least)
+    error = error[candidate, cell]
     rows = pd.DataFrame(
         {
-            "workload": pd.Series(names[cells.rows.workload[known]], dtype="str"),
+            "family": candidate,
+            "workload": pd.Series(workloads[cells.rows.workload[cell]], dtype="str"),
             "size": 100.0 * np.abs(np.expm1(error)),
             "error": error,
         }
     )
-    table = rows.groupby("workload", as_index=False).agg(
+    table = rows.groupby(["family", "workload"], as_index=False).agg(
         cells=("size", "size"), median_abs_pct=("size", "median"), bias_pct=("error", "mean")
     )
     table["bias_pct"] = 100.0 * np.expm1(table["bias_pct"])
-    table.insert(0, "family", name)
+    table["family"] = pd.Series(np.array(names, dtype=object)[table["family"]], dtype="str")
     return table
 
 
@@ -159,12 +161,8 @@ def evidence(
     winner = trained.settled.choice.combination.name
     comparison = pd.DataFrame(rows).assign(chosen=lambda f: f["family"].eq(winner))
     names = [*(c.name for c in candidates), CHOSEN_ANEW]
-    by_family = [
-        by_workload(name, trained.cells, nested)
-        for name, nested in zip(names, [*each, anew], strict=True)
-    ]
     return (
         comparison[list(COMPARISON)],
         error_rows(table, trained.cells, anew),
-        pd.concat(by_family, ignore_index=True),
+        by_workload(names, trained.cells, [*each, anew]),
     )

@@ -16,6 +16,7 @@ Arrays only; `perfkit.models.law_fit` finds the parameters.
 """
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -214,6 +215,11 @@ class Taken:
     by_sharpness: FloatArray
 
 
+def _sum(values: FloatArray) -> FloatArray:
+    """Sum along the last axis, a product being quicker than a sum of few."""
+    return np.asarray(values @ np.ones(values.shape[-1]))
+
+
 def take(form: Form, theta: FloatArray, features: FloatArray, contention: FloatArray) -> Taken:
     """Evaluate a law.
 
@@ -240,15 +246,15 @@ def take(form: Form, theta: FloatArray, features: FloatArray, contention: FloatA
         log_limit = np.log(limit)
         power = np.exp(theta[..., size])
         scaled = power[..., None] * log_limit
-        top = scaled.max(axis=-1)
+        top = np.array(reduce(np.maximum, np.moveaxis(scaled, -1, 0)))
         weight = np.exp(scaled - top[..., None])
-        total = weight.sum(axis=-1)
+        total = _sum(weight)
         weight /= total[..., None]
         log_sum = (top + np.log(total)) / power
         hidden = np.exp(log_sum)
         part *= (hidden[..., None] * weight / limit) @ form.limits.T + form.adds
-        by_sharpness = hidden * ((weight * log_limit).sum(axis=-1) - log_sum)
-    return Taken(part, np.log(part.sum(axis=-1)), by_sharpness)
+        by_sharpness = hidden * (_sum(weight * log_limit) - log_sum)
+    return Taken(part, np.log(_sum(part)), by_sharpness)
 
 
 def slopes(form: Form, taken: Taken, contention: FloatArray) -> FloatArray:

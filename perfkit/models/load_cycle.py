@@ -312,7 +312,10 @@ def _wave_sums(frequency: FloatArray, bin_s: float, sums: FloatArray) -> NDArray
     table = sums.reshape(len(sums), ROWS, -1)
     width = table.shape[2]
     turn = 2j * np.pi * frequency[:, None] * bin_s
-    of_row, of_place = np.exp(turn * width * np.arange(ROWS)), np.exp(turn * (np.arange(width) + 0.5))
+    of_row, of_place = (
+        np.exp(turn * width * np.arange(ROWS)),
+        np.exp(turn * (np.arange(width) + 0.5)),
+    )
     row, place = np.ones_like(of_row), np.ones_like(of_place)
     result = []
     for _ in range(2 * HARMONICS + 1):
