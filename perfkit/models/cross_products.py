@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from perfkit.models.family import BoolArray, Cells, FloatArray
-from perfkit.models.moments import cell_sums, subset_moments
+from perfkit.models.moments import Moments, cell_sums, subset_moments
 
 OPEN = 1e-10
 """A direction with less than this share of the largest eigenvalue counts as left open."""
@@ -25,6 +25,8 @@ class Products:
     ----------
     count : ndarray, shape (m, W)
         Cells.
+    free : ndarray, shape (m,)
+        Cells less workloads with any: what their intercepts leave.
     xx : ndarray, shape (m, W, 4, 4)
     xy : ndarray, shape (m, W, 4)
     yy : ndarray, shape (m, W)
@@ -37,6 +39,7 @@ class Products:
     """
 
     count: FloatArray
+    free: FloatArray
     xx: FloatArray
     xy: FloatArray
     yy: FloatArray
@@ -44,13 +47,29 @@ class Products:
     zz: FloatArray
     zy: FloatArray
 
-    def without_gpus(self) -> "Products":
-        """Forget which GPU is which, for a model without their deviations."""
-        return replace(self, xz=self.xz[..., :0], zz=self.zz[:, :0, :0], zy=self.zy[:, :0])
-
     def take(self, chosen: BoolArray | slice) -> "Products":
         """Keep some subsets."""
         return Products(*(getattr(self, field.name)[chosen] for field in fields(self)))
+
+
+def products_of_columns(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
+    """Cross-products as by `products`, with no GPU told from another (D is 0)."""
+    return _of_moments(subset_moments(cells, kept), slopes)
+
+
+def _of_moments(plain: Moments, slopes: FloatArray) -> Products:
+    number, size = plain.count, len(plain.count)
+    xy = plain.xy - times(plain.xx, slopes)
+    return Products(
+        count=number,
+        free=(number - (number > 0)).sum(axis=1),
+        xx=plain.xx,
+        xy=xy,
+        yy=np.maximum(plain.yy - (plain.xy + xy) @ slopes, 0.0),
+        xz=np.zeros((*plain.xy.shape, 0)),
+        zz=np.zeros((size, 0, 0)),
+        zy=np.zeros((size, 0)),
+    )
 
 
 def products(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
@@ -70,7 +89,6 @@ def products(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
     Products
     """
     sums, plain = cell_sums(cells), subset_moments(cells, kept)
-    xy = plain.xy - times(plain.xx, slopes)
     number = plain.count
     own = sums.first[:, None] * kept[:, None, :]
     mean_x = np.moveaxis(plain.mean_x - sums.middle[:-1], -1, 0)
@@ -82,11 +100,8 @@ def products(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
     zz = -np.swapaxes(own[0], 1, 2) @ share
     diagonal = np.arange(zz.shape[1])
     zz[:, diagonal, diagonal] += own[0].sum(axis=1)
-    return Products(
-        count=number,
-        xx=plain.xx,
-        xy=xy,
-        yy=np.maximum(plain.yy - (plain.xy + xy) @ slopes, 0.0),
+    return replace(
+        _of_moments(plain, slopes),
         xz=xz,
         zz=zz,
         zy=of_y - np.einsum("mwjd,j->md", xz, slopes),

@@ -17,6 +17,7 @@ from perfkit.models.cross_products import Products, closed_basis, times
 from perfkit.models.family import BoolArray, FloatArray
 from perfkit.models.moments import SIZE
 
+UNIT = np.eye(SIZE)
 START = 8.0
 LEAPS = 2
 FARTHEST = 100.0
@@ -85,9 +86,11 @@ def _closed_inverse(
     matrix: FloatArray, basis: FloatArray, closed: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     """Inverse within the closed directions, and log determinant there."""
+    if closed.all():
+        return np.asarray(np.linalg.inv(matrix)), np.linalg.slogdet(matrix)[1]
     turned = np.swapaxes(basis, 1, 2) @ matrix @ basis
     both = closed[:, :, None] & closed[:, None, :]
-    turned = np.where(both, turned, np.eye(SIZE))
+    turned = np.where(both, turned, UNIT)
     inverse = np.where(both, np.linalg.inv(turned), 0.0)
     return basis @ inverse @ np.swapaxes(basis, 1, 2), np.linalg.slogdet(turned)[1]
 
@@ -133,34 +136,106 @@ class Equations:
 
 
 def _without_own_slopes(p: Products, between: FloatArray) -> Equations:
-    inflated = np.eye(SIZE) + p.xx * between[:, None, None, :]
-    shrink = np.asarray(np.linalg.inv(inflated), dtype=np.float64)
-    ask, to_gpu = times(shrink, p.xy), shrink @ p.xz
-    size = (len(between), SIZE * p.count.shape[1], p.zz.shape[1])
-    weighted = np.swapaxes((p.xz * between[:, None, :, None]).reshape(size), 1, 2)
+    inflated = UNIT + p.xx * between[:, None, None, :]
+    solved = np.linalg.solve(inflated, np.concatenate([p.xx, p.xy[..., None], p.xz], axis=3))
+    ask, to_gpu = solved[..., SIZE], solved[..., SIZE + 1 :]
+    gpus, gpu_y = p.zz, p.zy
+    if gpus.size:
+        size = (len(between), SIZE * p.count.shape[1], p.zz.shape[1])
+        weighted = np.swapaxes((p.xz * between[:, None, :, None]).reshape(size), 1, 2)
+        gpus = gpus - weighted @ to_gpu.reshape(size)
+        gpu_y = gpu_y - times(weighted, ask.reshape(size[:2]))
     return Equations(
-        spread=shrink @ p.xx,
+        spread=solved[..., :SIZE],
         ask=ask,
         to_gpu=to_gpu,
-        gpus=p.zz - weighted @ to_gpu.reshape(size),
-        gpu_y=p.zy - times(weighted, ask.reshape(size[:2])),
+        gpus=gpus,
+        gpu_y=gpu_y,
         square=p.yy.sum(axis=1) - (p.xy * between[:, None] * ask).sum(axis=(1, 2)),
         log_det=np.linalg.slogdet(inflated)[1].sum(axis=1),
     )
 
 
-def _information(
-    own: tuple[FloatArray, FloatArray], gpu: tuple[FloatArray, FloatArray], cover: FloatArray
-) -> FloatArray:
-    """Products of the working variates under the model's projection, shape (m, 5, 5)."""
-    (of_own, own_shared), (of_gpu, gpu_shared) = own, gpu
-    pairs = np.empty((len(cover), SIZE + 1, SIZE + 1))
-    pairs[:, :SIZE, :SIZE] = of_own
-    pairs[:, :SIZE, SIZE] = pairs[:, SIZE, :SIZE] = of_gpu[:, :SIZE]
-    pairs[:, SIZE, SIZE] = of_gpu[:, SIZE]
-    shared = np.concatenate([own_shared, gpu_shared[:, None]], axis=1)
-    result: FloatArray = pairs - shared @ cover @ np.swapaxes(shared, 1, 2)
+@dataclass(frozen=True, slots=True, eq=False)
+class Crossed:
+    """Equations of the GPUs, taken out of those of the columns by the Schur complement.
+
+    Attributes
+    ----------
+    matrix, keep, away : ndarray, shape (m, D, D)
+        M = 1 + c z' inv(H) z, its inverse, and c times that.
+    every : ndarray, shape (m, 4, D)
+        X' inv(H) z.
+    drawn : ndarray, shape (m, 4, D)
+        What of a GPU's own falls to the shared slopes.
+    """
+
+    matrix: FloatArray
+    keep: FloatArray
+    away: FloatArray
+    every: FloatArray
+    drawn: FloatArray
+
+    @staticmethod
+    def of(e: Equations, ratio: FloatArray) -> "Crossed":
+        """Solve for the GPUs at their variance ratios, shape (m,)."""
+        crossed = ratio[:, None, None]
+        matrix = np.eye(e.gpus.shape[1]) + crossed * e.gpus
+        keep = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+        every = e.to_gpu.sum(axis=1)
+        away: FloatArray = crossed * keep
+        return Crossed(matrix, keep, away, every, every @ away)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Variates:
+    """Traces, squares and products of the working variates of the ratios; GPUs' last.
+
+    Attributes
+    ----------
+    expected, score : ndarray, shape (m, 5)
+        Traces, and squares.
+    pairs : ndarray, shape (m, 5, 5)
+        Products, before what the shared slopes take.
+    shared : ndarray, shape (m, 5, 4)
+        Products with the columns of all.
+    """
+
+    expected: FloatArray
+    score: FloatArray
+    pairs: FloatArray
+    shared: FloatArray
+
+
+def _variates(e: Equations, cover: FloatArray, across: FloatArray, ask: FloatArray) -> Variates:
+    """Those of the slopes between workloads, where GPUs do not deviate."""
+    count = len(cover)
+    result = Variates(*(np.zeros((count, SIZE + 1, *tail)) for tail in ((), (), (5,), (4,))))
+    result.expected[:, :SIZE] = np.einsum("mwii->mi", e.spread)
+    result.expected[:, :SIZE] -= ((across @ cover[:, None]) * across).sum(axis=(1, 3))
+    result.score[:, :SIZE] = (ask**2).sum(axis=1)
+    result.pairs[:, :SIZE, :SIZE] = (ask[..., None] * e.spread * ask[:, :, None, :]).sum(axis=1)
+    result.shared[:, :SIZE] = (ask[..., None] * across).sum(axis=1)
     return result
+
+
+def _add_gpus(
+    v: Variates, e: Equations, g: Crossed, cover: FloatArray, ask: FloatArray, shared: FloatArray
+) -> FloatArray:
+    """Add the variates of the GPUs in place; what GPUs still ask for, z' P y, shape (m, D)."""
+    gpu_shared = g.keep @ np.swapaxes(g.every, 1, 2)
+    gpu_ask: FloatArray = times(g.keep, e.gpu_y) - times(gpu_shared, shared)
+    lines = (ask[..., None] * e.to_gpu).sum(axis=1)
+    kept = times(g.keep, gpu_ask)
+    v.expected[:, :SIZE] -= ((e.to_gpu @ g.away[:, None]) * e.to_gpu).sum(axis=(1, 3))
+    v.expected[:, SIZE] = _trace(e.gpus, g.keep)
+    v.expected[:, SIZE] -= _trace(cover, np.swapaxes(gpu_shared, 1, 2) @ gpu_shared)
+    v.score[:, SIZE] = (gpu_ask**2).sum(axis=1)
+    v.pairs[:, :SIZE, :SIZE] -= lines @ g.away @ np.swapaxes(lines, 1, 2)
+    v.pairs[:, :SIZE, SIZE] = v.pairs[:, SIZE, :SIZE] = times(lines, kept)
+    v.pairs[:, SIZE, SIZE] = (gpu_ask * times(e.gpus, kept)).sum(axis=1)
+    v.shared[:, SIZE] = times(g.every, kept)
+    return gpu_ask
 
 
 def look(p: Products, ratio: FloatArray, basis: FloatArray, closed: BoolArray) -> Look:
@@ -169,7 +244,7 @@ def look(p: Products, ratio: FloatArray, basis: FloatArray, closed: BoolArray) -
     Parameters
     ----------
     p : Products
-        Of m subsets.
+        Of m subsets; without GPUs, where none deviates.
     ratio : ndarray, shape (m, 5)
         Variances over s^2: of the four slopes between workloads, then of GPUs.
     basis, closed : ndarray
@@ -179,52 +254,34 @@ def look(p: Products, ratio: FloatArray, basis: FloatArray, closed: BoolArray) -
     -------
     Look
     """
-    between, crossed = ratio[:, :SIZE], ratio[:, SIZE, None, None]
+    between = ratio[:, :SIZE]
     e = _without_own_slopes(p, between)
-    gpu_matrix = np.eye(p.zz.shape[1]) + crossed * e.gpus
-    keep = np.asarray(np.linalg.inv(gpu_matrix), dtype=np.float64)
-    away: FloatArray = crossed * keep
-    all_gpu = e.to_gpu.sum(axis=1)
-    drawn = all_gpu @ away
-    vector = e.ask.sum(axis=1) - times(drawn, e.gpu_y)
-    total = e.spread.sum(axis=1) - drawn @ np.swapaxes(all_gpu, 1, 2)
+    g = Crossed.of(e, ratio[:, SIZE]) if e.gpus.size else None
+    total, vector, square, log_det = e.spread.sum(axis=1), e.ask.sum(axis=1), e.square, e.log_det
+    if g is not None:
+        total = total - g.drawn @ np.swapaxes(g.every, 1, 2)
+        vector = vector - times(g.drawn, e.gpu_y)
+        square = square - (e.gpu_y * times(g.away, e.gpu_y)).sum(axis=1)
+        log_det = log_det + np.linalg.slogdet(g.matrix)[1]
     cover, log_total = _closed_inverse(total, basis, closed)
     shared = times(cover, vector)
-    square = e.square - (e.gpu_y * times(away, e.gpu_y)).sum(axis=1) - (shared * vector).sum(axis=1)
-    ran = (p.count > 0).sum(axis=1)
-    spare = np.maximum(p.count.sum(axis=1) - ran - closed.sum(axis=1), 1.0)
-    square = np.maximum(square / spare, LEAST_SQUARE)
-    # What each workload's slopes and each GPU still ask for: x_w' P y and z' P y.
-    across = e.spread - e.to_gpu @ np.swapaxes(drawn, 1, 2)[:, None]
-    ask = e.ask - times(e.to_gpu, times(away, e.gpu_y)[:, None])
+    spare = np.maximum(p.free - closed.sum(axis=1), 1.0)
+    square = np.maximum((square - (shared * vector).sum(axis=1)) / spare, LEAST_SQUARE)
+    # What each workload's slopes still ask for: x_w' P y.
+    across, ask, gpu_ask = e.spread, e.ask, e.gpu_y
+    if g is not None:
+        across = across - e.to_gpu @ np.swapaxes(g.drawn, 1, 2)[:, None]
+        ask = ask - times(e.to_gpu, times(g.away, e.gpu_y)[:, None])
     ask = ask - times(across, shared[:, None])
-    gpu_shared = keep @ np.swapaxes(all_gpu, 1, 2)
-    gpu_ask = times(keep, e.gpu_y) - times(gpu_shared, shared)
-    expected = np.concatenate(
-        [
-            np.diagonal(e.spread, axis1=2, axis2=3).sum(axis=1)
-            - ((e.to_gpu @ away[:, None]) * e.to_gpu).sum(axis=(1, 3))
-            - ((across @ cover[:, None]) * across).sum(axis=(1, 3)),
-            _trace(e.gpus, keep)[:, None]
-            - _trace(cover, np.swapaxes(gpu_shared, 1, 2) @ gpu_shared)[:, None],
-        ],
-        axis=1,
-    )
-    score = np.concatenate([(ask**2).sum(axis=1), (gpu_ask**2).sum(axis=1)[:, None]], axis=1)
-    score /= square[:, None]
-    lines = (ask[..., None] * e.to_gpu).sum(axis=1)
-    of_own = (ask[..., None] * e.spread * ask[:, :, None, :]).sum(axis=1)
-    kept = times(keep, gpu_ask)
-    of_gpu = np.concatenate(
-        [times(lines, kept), (gpu_ask * times(e.gpus, kept)).sum(axis=1)[:, None]], axis=1
-    )
-    own = of_own - lines @ away @ np.swapaxes(lines, 1, 2), (ask[..., None] * across).sum(axis=1)
-    pairs = _information(own, (of_gpu, times(all_gpu, kept)), cover)
-    log_det = e.log_det + np.linalg.slogdet(gpu_matrix)[1] + log_total
+    v = _variates(e, cover, across, ask)
+    if g is not None:
+        gpu_ask = _add_gpus(v, e, g, cover, ask, shared)
+    pairs = v.pairs - v.shared @ cover @ np.swapaxes(v.shared, 1, 2)
+    score = v.score / square[:, None]
     return Look(
-        criterion=log_det + spare * np.log(square),
-        gradient=expected - score,
-        expected=expected,
+        criterion=log_det + log_total + spare * np.log(square),
+        gradient=v.expected - score,
+        expected=v.expected,
         information=pairs / square[:, None, None]
         - score[:, :, None] * score[:, None, :] / spare[:, None, None],
         shared=shared,
@@ -338,7 +395,6 @@ def fit_reml(p: Products, allowed: BoolArray) -> Mixed:
         Directions of the columns that the data leave open have slopes 0.
     """
     found, at = _search(p, allowed)
-    ran = p.count > 0
-    spare = p.count.sum(axis=1) - ran.sum(axis=1) - at.closed.sum(axis=1)
-    deviance = at.criterion + np.log(np.where(ran, p.count, 1.0)).sum(axis=1)
+    spare = p.free - at.closed.sum(axis=1)
+    deviance = at.criterion + np.log(np.maximum(p.count, 1.0)).sum(axis=1)
     return Mixed(found, at, deviance + np.maximum(spare, 1.0) * (1.0 + np.log(2.0 * np.pi)))

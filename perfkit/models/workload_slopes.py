@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from perfkit.models.cross_products import products
+from perfkit.models.cross_products import products, products_of_columns
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import SIZE, cell_sums, kept_without
 from perfkit.models.new_group import NewGpu, gpu_dof, line_error
@@ -71,8 +71,9 @@ def allowed_to_vary(cells: Cells, kept: BoolArray) -> BoolArray:
 
 
 def _block(cells: Cells, kept: BoolArray, allowed: BoolArray) -> Slopes:
-    p = products(cells, kept, USUAL_SLOPES)
-    found = fit_reml(p if allowed[:, SIZE].any() else p.without_gpus(), allowed)
+    make = products if allowed[:, SIZE].any() else products_of_columns
+    p = make(cells, kept, USUAL_SLOPES)
+    found = fit_reml(p, allowed)
     at, sums = found.look, cell_sums(cells)
     shared = at.shared + USUAL_SLOPES
     own = shared[:, None] + at.own
