@@ -5,7 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray
+from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray, Rows
 from perfkit.models.ranges import VARIABLES, logs
 
 SIZE = len(VARIABLES)
@@ -65,20 +65,63 @@ UNFOLD[PAIRS] = UNFOLD.T[PAIRS] = np.arange(len(PAIRS[0]))
 """Row of `CellSums.second` for every two columns."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RowSums:
+    """What of `CellSums` does not depend on log FPS, for n rows.
+
+    Attributes
+    ----------
+    middle : ndarray, shape (4,)
+    columns : ndarray, shape (4, n)
+        Logs less `middle`.
+    place : ndarray of int, shape (n,)
+        Which workload on which GPU.
+    size : int
+        Workloads times GPUs.
+    first : ndarray, shape (5, size)
+        Number of rows, sums of the columns.
+    second : ndarray, shape (15, size)
+        Sums of products as in `CellSums`; 0 where log FPS takes part.
+    """
+
+    middle: FloatArray
+    columns: FloatArray
+    place: IntArray
+    size: int
+    first: FloatArray
+    second: FloatArray
+
+
+@lru_cache(maxsize=4)
+def row_sums(rows: Rows) -> RowSums:
+    """Sum up rows by workload and GPU, GPUs in ascending order of their codes."""
+    gpus = np.unique(rows.gpu)
+    columns = logs(rows).T
+    middle = columns.mean(axis=1)
+    columns = columns - middle[:, None]
+    size = len(rows.names.workloads) * len(gpus)
+    place = rows.workload * len(gpus) + np.searchsorted(gpus, rows.gpu)
+    first = [np.bincount(place, minlength=size), *(np.bincount(place, c, size) for c in columns)]
+    second = np.zeros((len(PAIRS[0]), size))
+    for k, (i, j) in enumerate(zip(*PAIRS, strict=True)):
+        if j < SIZE:
+            second[k] = np.bincount(place, columns[i] * columns[j], size)
+    return RowSums(middle, columns, place, size, np.array(first), second)
+
+
 @lru_cache(maxsize=4)
 def cell_sums(cells: Cells) -> CellSums:
     """Sum up n cells by workload and GPU, GPUs in the order of `cells.gpus`."""
-    gpus = cells.gpus
-    workloads, count = len(cells.rows.names.workloads), len(gpus)
-    table = np.concatenate([logs(cells.rows).T, cells.log_fps[None]])
-    middle = table.mean(axis=1)
-    table -= middle[:, None]
-    place = cells.rows.workload * count + np.searchsorted(gpus, cells.rows.gpu)
-    size = workloads * count
-    first = [np.bincount(place, minlength=size), *(np.bincount(place, row, size) for row in table)]
-    second = [np.bincount(place, table[i] * table[j], size) for i, j in zip(*PAIRS, strict=True)]
-    shape = (-1, workloads, count)
-    return CellSums(middle, np.reshape(first, shape), np.reshape(second, shape))
+    rows = row_sums(cells.rows)
+    mean = cells.log_fps.mean()
+    y = cells.log_fps - mean
+    first = np.concatenate([rows.first, np.bincount(rows.place, y, rows.size)[None]])
+    second = rows.second.copy()
+    for row, column in zip(UNFOLD[SIZE], (*rows.columns, y), strict=True):
+        second[row] = np.bincount(rows.place, y * column, rows.size)
+    workloads = len(cells.rows.names.workloads)
+    shape = (-1, workloads, rows.size // workloads)
+    return CellSums(np.append(rows.middle, mean), first.reshape(shape), second.reshape(shape))
 
 
 def subset_moments(cells: Cells, kept: BoolArray) -> Moments:

@@ -8,7 +8,8 @@ from scipy.stats import t as student
 
 from perfkit.models.cross_products import closed_basis, products
 from perfkit.models.family import Family
-from perfkit.models.reml import fit_reml, look
+from perfkit.models.mixed_equations import look
+from perfkit.models.reml import fit_reml
 from perfkit.models.workload_slopes import WorkloadSlopes, allowed_to_vary, mixed_slopes
 from tests.outside import as_cells
 
