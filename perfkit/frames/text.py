@@ -8,11 +8,11 @@ import csv
 import io
 import re
 from collections.abc import Iterator
-from typing import BinaryIO
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv
+from numpy.typing import NDArray
 
 from perfkit.frames.logs import READ_ERRORS, BadLog, as_frame_times, check_times
 from perfkit.frames.order import Floats
@@ -22,9 +22,11 @@ TEXT_FRAMES = 15_000_000
 """Frames of one log of text: days of play, and still read within seconds."""
 
 _BLOCK_BYTES = 1 << 18
-_HEADER_BYTES = 1 << 20
+_LONGEST_BYTES = 1 << 20
 _WHOLE_BYTES = 1 << 22
 _NAME = rb'(?:"[^"\r\n]*+"|[^",\r\n]*+)'
+_LINE_END = re.compile(rb"[\r\n]")
+_FIRST_LINE = re.compile(rb"[^\r\n]*+(?:\r\n?|\n)?")
 _PLAIN_HEADER = re.compile(_NAME + b"(?:," + _NAME + rb")*+\r?\n")
 
 
@@ -56,50 +58,95 @@ def read_text(stream: io.RawIOBase, column: str, unit: str) -> Iterator[Floats]:
     >>> [block.tolist() for block in read_text(log, "frame_ms", "ms")]
     [[16.0, 17.0]]
     """
-    buffer = bytearray(MARGIN + _BLOCK_BYTES + MARGIN)
-    lines = memoryview(buffer)[MARGIN : MARGIN + _BLOCK_BYTES]
-    filled = _fill(stream, lines)
-    start = bytes(lines[:filled])
-    plain = _PLAIN_HEADER.match(start)
-    if not plain:
-        start += _read(stream, _HEADER_BYTES - filled)
+    lines = _Lines(stream)
+    start = lines.first_bytes()
     names = _checked_names(csv_columns(start), column)
-    if not plain:
-        yield from _read_any(start, stream, column, unit, 0)
-        return
-    place, text, rows = names.index(column), np.frombuffer(buffer, np.uint8), 0
-    whole = plain.end()
-    while True:
-        kept = bytes(lines[whole:filled])
-        lines[: len(kept)] = kept
-        filled = _fill(stream, lines, len(kept))
-        if not filled:
-            return
-        whole = buffer.rfind(b"\n", MARGIN, MARGIN + filled) + 1 - MARGIN
-        if filled < _BLOCK_BYTES and whole < filled:  # the last line may lack its end
-            buffer[MARGIN + filled] = ord("\n")
-            whole = filled + 1
-        times = cut_column(text[: whole + 2 * MARGIN], len(names), place) if whole > 0 else None
-        if times is None:
-            break
-        yield check_times(times, unit, column, _allowed(rows, len(times)), 2)
-        rows += len(times)
-    yield from _read_any(plain[0] + bytes(lines[:filled]), stream, column, unit, rows)
+    head = _first_line(start)
+    lines.drop(len(head))
+    plain, place, rows = bool(_PLAIN_HEADER.fullmatch(head)), names.index(column), 0
+    while size := lines.take(_BLOCK_BYTES if plain else _WHOLE_BYTES):
+        times = cut_column(lines.with_margins(size), len(names), place) if plain else None
+        if times is not None:
+            yield check_times(times, unit, column, _allowed(rows, len(times)), 2)
+            rows += len(times)
+        else:
+            plain, size = False, lines.take(_WHOLE_BYTES)
+            for times in _read_any(head + lines.copy(size), column, unit, rows):
+                yield times
+                rows += len(times)
+        lines.drop(size)
 
 
-def _fill(stream: io.RawIOBase, room: memoryview, filled: int = 0) -> int:
-    """Read until there is no more room or no more text; bytes in the room then."""
-    try:
-        while filled < len(room) and (came := stream.readinto(room[filled:])):
-            filled += came
-    except OSError as error:
-        raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
-    return filled
+class _Lines:
+    """Whole lines of a stream, in one buffer; read only by the thread that asks for them."""
+
+    def __init__(self, stream: io.RawIOBase) -> None:
+        self._stream = stream
+        self._held, self._ended = 0, False
+        self._room = memoryview(b"")
+        self._make_room(_BLOCK_BYTES)
+
+    def _make_room(self, size: int) -> None:
+        kept = bytes(self._room[: self._held])
+        self._buffer = bytearray(MARGIN + size + 1 + MARGIN)
+        self._bytes = np.frombuffer(self._buffer, np.uint8)
+        self._room = memoryview(self._buffer)[MARGIN:]
+        self._room[: len(kept)] = kept
+        self._size = size
+
+    def _fill(self, size: int) -> None:
+        if size > self._size:
+            self._make_room(size)
+        try:
+            while self._held < size and not self._ended:
+                came = self._stream.readinto(self._room[self._held : size])
+                self._held += came or 0
+                self._ended = not came
+        except OSError as error:
+            raise BadLog(None, "", str(error), "a whole, readable CSV log") from None
+
+    def first_bytes(self) -> bytes:
+        """Give the start of the text, with its first line if that has less than a megabyte."""
+        self._fill(_BLOCK_BYTES)
+        if not _LINE_END.search(self._room[: self._held]):
+            self._fill(_LONGEST_BYTES)
+        return self.copy(self._held)
+
+    def take(self, size: int) -> int:
+        """Hold about `size` bytes; how many of them are whole lines, 0 at the end of the text."""
+        self._fill(size)
+        if self._ended:
+            if self._held and self._room[self._held - 1] != ord("\n"):
+                self._room[self._held] = ord("\n")  # the last line may lack its end
+                self._held += 1
+            return self._held
+        end = self._buffer.rfind(b"\n", MARGIN, MARGIN + self._held)
+        if end < 0:
+            end = self._buffer.rfind(b"\r", MARGIN, MARGIN + self._held - 1)
+        if end >= 0:
+            return end + 1 - MARGIN
+        if size >= _LONGEST_BYTES:
+            raise _long_line()
+        return self.take(_LONGEST_BYTES)
+
+    def drop(self, size: int) -> None:
+        """Leave the first bytes behind."""
+        kept = bytes(self._room[size : self._held])
+        self._room[: len(kept)] = kept
+        self._held = len(kept)
+
+    def copy(self, size: int) -> bytes:
+        """Copy the first bytes held."""
+        return bytes(self._room[:size])
+
+    def with_margins(self, size: int) -> NDArray[np.uint8]:
+        """Show the first bytes held between margins, until more are asked for."""
+        return self._bytes[: MARGIN + size + MARGIN]
 
 
-def _read(stream: io.RawIOBase, most: int) -> bytes:
-    room = bytearray(most)
-    return bytes(room[: _fill(stream, memoryview(room))])
+def _first_line(text: bytes) -> bytes:
+    found = _FIRST_LINE.match(text)
+    return found[0] if found else b""
 
 
 def _checked_names(names: list[str], column: str) -> list[str]:
@@ -118,68 +165,18 @@ def _allowed(rows: int, more: int) -> int:
     return rows
 
 
-class _After(io.RawIOBase):
-    """A stream with some bytes before it."""
+def _read_any(text: bytes, column: str, unit: str, first_row: int) -> Iterator[Floats]:
+    """Read a header and lines with Arrow, which may hold the text but never calls for more of it.
 
-    def __init__(self, before: bytes, stream: io.RawIOBase) -> None:
-        self._before = io.BytesIO(before)
-        self._stream = stream
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: "bytearray | memoryview[int]") -> int | None:  # type: ignore[override]
-        return self._before.readinto(buffer) or self._stream.readinto(buffer)
-
-
-def _read_any(
-    before: bytes, stream: io.RawIOBase, column: str, unit: str, first_row: int
-) -> Iterator[Floats]:
-    """Read a log with Arrow: the header, what follows `first_row` rows, the rest of the stream."""
-    before += _read(stream, _WHOLE_BYTES - len(before))
-    if len(before) < _WHOLE_BYTES:
-        # Parsed at once, without a Python file between the text and Arrow.
-        check_lines(before)
-        block = max(len(before), _HEADER_BYTES)
-        yield from read_csv_blocks(pa.BufferReader(before), column, unit, block, first_row)
-    else:
-        rest = io.BufferedReader(_After(before, stream), _HEADER_BYTES)
-        yield from read_csv_blocks(rest, column, unit, _HEADER_BYTES, first_row)
-
-
-def read_csv_blocks(
-    stream: "BinaryIO | pa.NativeFile", column: str, unit: str, block: int, first_row: int
-) -> Iterator[Floats]:
-    """Read one column of any CSV log in blocks.
-
-    Parameters
-    ----------
-    stream : binary file
-        The text, decompressed as it is read.
-    column : str
-        Name of the frame time column.
-    unit : str
-        Its unit.
-    block : int
-        Bytes to parse at once.
-    first_row : int
-        Rows of the log that are left out after its header, for messages.
-
-    Yields
-    ------
-    ndarray of float
-        Frame times in ms, in file order.
-
-    Raises
-    ------
-    BadLog
-        If the file cannot be read to its end or a frame time is not one.
+    A reader of Arrow's that is left in the middle of a Python stream goes on reading in a thread of
+    its own, and so ends the program with an abort.
     """
+    check_lines(text)
     row = first_row
     try:
         reader = pa.csv.open_csv(
-            stream,
-            read_options=pa.csv.ReadOptions(use_threads=False, block_size=block),
+            pa.BufferReader(text),
+            read_options=pa.csv.ReadOptions(use_threads=False, block_size=len(text) + 1),
             parse_options=pa.csv.ParseOptions(ignore_empty_lines=False),
             convert_options=pa.csv.ConvertOptions(
                 include_columns=[column], column_types={column: pa.float64()}, null_values=[]
@@ -189,9 +186,8 @@ def read_csv_blocks(
             yield as_frame_times(batch.column(0), unit, column, _allowed(row, len(batch)), 2)
             row += len(batch)
     except KeyError:
-        raise BadLog(
-            1, column, "no such column", f"the header names the column {column!r}"
-        ) from None
+        allowed = f"the header names the column {column!r}"
+        raise BadLog(1, column, "no such column", allowed) from None
     except READ_ERRORS as error:
         raise _csv_problem(error, column, unit, first_row) from None
 
@@ -237,9 +233,9 @@ def check_lines(text: bytes) -> None:
     BadLog
         If a line has a megabyte or more.
     """
-    start = text.find(b"\n") + 1
-    while len(text) - start > _HEADER_BYTES:
-        within = start, start + _HEADER_BYTES
+    start = len(_first_line(text))
+    while len(text) - start > _LONGEST_BYTES:
+        within = start, start + _LONGEST_BYTES
         end = text.rfind(b"\n", *within)
         start = (end if end >= 0 else text.rfind(b"\r", *within)) + 1
         if start <= within[0]:
@@ -268,7 +264,7 @@ def csv_columns(start: bytes) -> list[str]:
         end = re.search(rb"[\r\n]", start)
         head = start[: end.start()] if end else start
         line = head.decode("utf-8-sig")
-        if len(head) < _HEADER_BYTES and "\0" not in line:
+        if len(head) < _LONGEST_BYTES and "\0" not in line:
             return next(csv.reader([line]), [])
     except csv.Error:
         pass  # a name longer than any table's cell

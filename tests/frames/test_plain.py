@@ -1,6 +1,8 @@
 """Numbers cut out of text by NumPy are those that Arrow reads, to the bit; Arrow reads the rest."""
 
 import io
+import threading
+from typing import ClassVar
 
 import numpy as np
 import pyarrow as pa
@@ -156,7 +158,7 @@ def test_a_wrong_number_of_cells_late_in_a_log_is_named_by_its_line(monkeypatch)
 
 @pytest.mark.parametrize("header", [b'"a","frame_ms"', b'a,"frame_ms"', b"a,frame_ms"])
 def test_quoted_names_do_not_make_numbers_unusual(header, monkeypatch):
-    monkeypatch.setattr(reader, "read_csv_blocks", lambda *_: pytest.fail("not plain"))
+    monkeypatch.setattr(reader, "_read_any", lambda *_: pytest.fail("not plain"))
     assert with_perfkit(header + b"\n1,16.5\n2,17\n").tolist() == [16.5, 17.0]
 
 
@@ -168,9 +170,46 @@ def test_more_frames_than_a_text_may_have_are_refused(monkeypatch):
         assert len(with_perfkit(log_of([("1", number, "", "")] * 299, "\n"))) == 299
 
 
-def test_a_log_too_long_to_hold_goes_to_arrow_in_pieces(monkeypatch):
+class Watched(io.BytesIO):
+    """A stream that keeps who reads it."""
+
+    readers: ClassVar[set[int]] = set()
+
+    def readinto(self, buffer):
+        self.readers.add(threading.get_ident())
+        return super().readinto(buffer)
+
+
+def test_a_log_too_long_to_hold_goes_to_arrow_in_pieces_read_by_no_other_thread(monkeypatch):
     monkeypatch.setattr(reader, "_WHOLE_BYTES", 4096)
     monkeypatch.setattr(reader, "_BLOCK_BYTES", 1024)
     numbers = ["16.5"] * 30_000 + ["1.65e1"] + ["17"] * 30_000
-    log = log_of([("1", number, "", "") for number in numbers], "\n")
-    assert with_perfkit(log).tolist() == [float(number) for number in numbers]
+    log = Watched(log_of([("1", number, "", "") for number in numbers], "\n"))
+    blocks = list(read_text(log, "frame_ms", "ms"))
+    assert len(blocks) > 100
+    assert np.concatenate(blocks).tolist() == [float(number) for number in numbers]
+    # A thread of Arrow's that reads a Python stream while the program ends would abort it.
+    assert Watched.readers == {threading.get_ident()}
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_lines_may_be_longer_than_a_block_but_not_a_megabyte(end, monkeypatch):
+    monkeypatch.setattr(reader, "_BLOCK_BYTES", 128)
+    monkeypatch.setattr(reader, "_WHOLE_BYTES", 1 << 12)
+    monkeypatch.setattr(reader, "_LONGEST_BYTES", 1 << 10)
+    rows = [("1", "16.5", "x" * 900, ""), ("1", "16.5", "y" * 90, "")] * 9
+    assert with_perfkit(log_of(rows, end)).tolist() == [16.5] * 18
+    with pytest.raises(BadLog, match="lines of less than a megabyte"):
+        with_perfkit(log_of([*rows, ("1", "16.5", "x" * 1200, "")], end))
+
+
+def test_a_disk_that_fails_in_the_middle_of_a_log_is_told():
+    class Failing(io.BytesIO):
+        def readinto(self, buffer):
+            if self.tell() > 1000:
+                raise OSError(5, "no such luck")
+            return super().readinto(buffer[:600])
+
+    log = Failing(log_of([("1", "16.5", "", "")] * 400, "\n"))
+    with pytest.raises(BadLog, match="a whole, readable CSV log"):
+        list(read_text(log, "frame_ms", "ms"))
