@@ -27,7 +27,7 @@ class Analysis:
     passes : DataFrame
         One row per pass, in file order.
     flags : DataFrame
-        One row per remark on a pass, with its numbers and a sentence.
+        One row per flag on a pass, with its numbers and a sentence.
     model : Fit
         The chosen family and the evidence for the choice.
     predictions : DataFrame

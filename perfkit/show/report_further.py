@@ -108,7 +108,7 @@ def _changed(title: str, old: str, new: str) -> Field:
 
 _SIZE = Field(("width", "height"), size)
 _MACHINE = _text("Machine", "build")
-_GAME = _text("Game and settings", "workload")
+_GAME = _text("Game and preset", "workload")
 _BASIS = _text("Basis", "basis")
 _WHY = _text("Remarks", "reason", wordy=True)
 _GOAL = _number("Goal, FPS", "goal_fps", general, "none")
@@ -157,7 +157,8 @@ RECIPES: dict[str, Recipe] = {
         _number("Its price", "price", amount), _AVERAGE,
         _text("Fastest for a tenth less", "smaller_build"),
         _number("Smaller budget", "smaller_budget", amount),
-        _number("Its price", "smaller_price", amount), _number("Its FPS", "smaller_fps", fps),
+        _number("Price there", "smaller_price", amount),
+        _number("Average FPS there", "smaller_fps", fps),
         _number("Extra cost", "extra_cost", amount),
         _ranged("What it buys, %", ("gain_pct", "gain_low_pct", "gain_high_pct"), tenth),
     )),
@@ -228,7 +229,7 @@ RECIPES: dict[str, Recipe] = {
         _number("Allowed, %", "margin_pct", tenth), _WHY,
     )),
     "energy": Recipe((
-        _MACHINE, _text("Game and settings (none: all)", "workload"),
+        _MACHINE, _text("Game and preset (none: all)", "workload"),
         _number("Power, W", "power_w", tenth), _text("Measured at", "measured_at"), _AVERAGE,
         _number("J per frame", "joules_per_frame", small),
         _number("Cost an hour", "cost_per_hour", small),
@@ -253,7 +254,7 @@ RECIPES: dict[str, Recipe] = {
         _number("GPUs", "cards"),
     )),
     "flags": Recipe((
-        _text("Pass", "pass_id"), _text("Remark", "code"),
+        _text("Pass", "pass_id"), _text("Flag", "code"),
         _text("What was found", "sentence", wordy=True),
         _with_unit("Measured", "measured", "unit"), _number("Threshold", "threshold", general, ""),
     )),

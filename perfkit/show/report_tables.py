@@ -33,7 +33,7 @@ def value_columns(value: pd.DataFrame) -> list[Column]:
         *(number(f"Games at {name[6:]}", value[name], share) for name in shares),
         _basis(value),
         text("Remarks", _joined(value, ["missing", "reason"]), wordy=True),
-        _folded("On its prices", value["flags"], "price"),
+        _folded("About its prices", value["flags"], "price"),
     ]
 
 
@@ -61,17 +61,17 @@ def upgrade_columns(upgrades: pd.DataFrame) -> list[Column]:
         number("Added cost", upgrades["added_cost"], amount),
         ranged("Added FPS", upgrades, ("added_fps", "added_low", "added_high"), fps),
         ranged("Cost per added frame", upgrades, ("cost_per_added_frame", *COST[1:]), money),
-        number("Pays below", upgrades["break_even_price"], amount),
+        number("Breaks even at a price of", upgrades["break_even_price"], amount),
         text("Goes together", upgrades["goes_together"]),
         text("Basis", upgrades.get("basis", pd.Series([""] * len(upgrades)))),
-        text("Why", upgrades["reason"], wordy=True),
+        text("Remarks", upgrades["reason"], wordy=True),
     ]
 
 
 def prediction_columns(predictions: pd.DataFrame) -> list[Column]:
     """Columns of the predicted configurations."""
     return [
-        text("Workload", predictions["workload"]),
+        text("Game and preset", predictions["workload"]),
         text("GPU", predictions["gpu"]),
         text("System", predictions["system"]),
         size(predictions),
@@ -88,7 +88,7 @@ def pass_columns(passes: pd.DataFrame) -> list[Column]:
     """Columns of the measured passes."""
     return [
         text("Pass", passes["pass_id"]),
-        text("Workload", passes["workload"]),
+        text("Game and preset", passes["workload"]),
         text("GPU", passes["gpu"]),
         text("System", passes["system"]),
         size(passes),
@@ -114,7 +114,7 @@ def claim_columns(claims: pd.DataFrame) -> list[Column]:
         text("Sentence", claims["claim"]),
         text("Verdict", claims["verdict"]),
         ranged("Ratio", claims, ("estimate", "low", "high"), general),
-        number("Passes needed", claims["passes_needed"], amount, ""),
+        number("Further passes needed", claims["passes_needed"], amount, ""),
         number("Flips at a price of", claims["flip_price"], amount, ""),
         number("Games to turn it", claims["games_to_turn"], amount, ""),
         Column("Basis", [stranger(what) + count for what, count in basis]),

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
 WORDS = (
+    ("machine", "a build of the study: a system, the GPU that draws its frames, and a price."),
+    ("system", "everything around the GPU: processor, memory, board, supply."),
+    ("workload", "a game at a stated preset. A pass is one run of it."),
     ("average FPS", "frames divided by seconds. Passes combine as all frames over all seconds."),
     (
         "1 % low",
@@ -24,6 +27,7 @@ WORDS = (
         "compared with the 1 % low.",
     ),
     ("hitch", f"a frame longer than {HITCH_FACTOR} times the running median of its neighbours."),
+    ("flag", "a sign that something other than the game was measured too, such as a frame cap."),
     (
         "range",
         f"meant to hold a future pass {share(LEVEL)} of the time. Where it is not known, none "
@@ -71,7 +75,7 @@ _TITLES = {
     "versions": "Which drivers and game versions count together",
     "energy": "What the power costs",
     "inputs": "What went in: settings, prices, parts, specifications",
-    "flags": "Every remark on a pass, with its numbers",
+    "flags": "Every flag on a pass, with its numbers",
     "forecast_scores": "Forecasts against outcomes",
     "forecast_cards": "Forecasts, card by card",
     "calibration": "Do the ranges hold what they promise",
@@ -116,7 +120,7 @@ def asides() -> dict[str, str]:
         "prediction set beside its passes. That is how far to trust the section above.",
         "next": "One more pass of which configuration would narrow the ranges most for the time it "
         "takes.",
-        "passes": "Every pass, also those that do not count, with what is remarkable about it.",
+        "passes": "Every pass, also those that do not count, with its flags.",
         "goals": "How likely each machine is to reach every game's goal and floor, and whether the "
         "budget pays for it.",
         "claims": "Each sentence of the script against the data: supported, contradicted or open. "
@@ -203,8 +207,8 @@ def _of_decisions(facts: Facts) -> dict[str, str]:
 
 def _of_evidence(facts: Facts, counted: str) -> dict[str, str]:
     return {
-        "passes": f"{counted} Frame times in FPS drawn, not shown.",
-        "flags": "What each remark rests on: the number measured and the threshold it crossed.",
+        "passes": f"{counted} FPS count frames drawn, not frames generated in between.",
+        "flags": "What each flag rests on: the number measured and the threshold it crossed.",
         "within_pass": "From the frames of the one pass alone; the spread between passes, which is "
         "usually wider, is not included, and no cost or verdict uses these ranges. "
         f"{facts.ranges}",

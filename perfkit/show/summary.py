@@ -38,13 +38,13 @@ def _measured(analysis: Analysis) -> str:
     passes = analysis.passes
     counting = usable(passes)
     flags = analysis.flags
-    remarks = flags.loc[flags["code"] != "short", "pass_id"].nunique()
+    flagged = flags.loc[flags["code"] != "short", "pass_id"].nunique()
     return (
         f"{len(counting):,} of {counted(len(passes), 'pass', 'passes')} count: "
         f"{counted(counting['gpu'].nunique(), 'GPU')} in "
         f"{counted(counting['system'].nunique(), 'system')}, "
         f"{counted(counting['workload'].nunique(), 'workload')}; "
-        f"{counted(remarks, 'pass', 'passes')} with a remark beyond their length"
+        f"{counted(flagged, 'pass', 'passes')} flagged for more than being short"
     )
 
 
@@ -81,7 +81,7 @@ def _upgrade(upgrades: pd.DataFrame, currency: str) -> str | None:
     if told.empty:
         return None
     best = told.nsmallest(1, "cost_per_added_frame").iloc[0]
-    together = "" if best["goes_together"] == "yes" else " (fit not checked)"
+    together = "" if best["goes_together"] == "yes" else " (whether it goes together: not checked)"
     return (
         f"Cheapest added frame: {best['from_build']} to {best['to_build']}{together}, "
         f"{best['cost_per_added_frame']:.2f} {currency} "

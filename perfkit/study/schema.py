@@ -153,7 +153,7 @@ GPUS = Table(
 
 SYSTEMS = Table(
     "systems",
-    "the machines around the GPU",
+    "what stands around the GPU: processor, memory, supply",
     (
         _text("system", "name, used everywhere else", True),
         _text("cpu", "processor"),
@@ -182,7 +182,7 @@ WORKLOADS = Table(
         _text("preset", "preset"),
         _text("genre", "genre"),
         _from_zero("weight", "weight in means over workloads", 1e6, "1"),
-        _positive("goal_fps", "average wanted", 100_000),
+        _positive("goal_fps", "average FPS wanted", 100_000),
         _positive("floor_fps", "1 % low below which it is not playable", 100_000),
     ),
     required=True,
@@ -203,7 +203,9 @@ PASSES = Table(
         _text("sitting", "runs of one day and boot share a sitting"),
         _count("order", "position within the sitting", 1e6, low=0),
         _choice("scene_kind", "what was played", ("built_in", "route", "replay", "live")),
-        _choice("state", "first start, or shaders and storage warmed up", ("cold", "warm")),
+        _choice(
+            "state", "cold: first start; warm: shaders and storage warmed up", ("cold", "warm")
+        ),
         _SCALE,
         _from_zero("generated_per_drawn", "generated frames for each drawn one", 16, "0"),
         _positive("cap_fps", "frame cap set for the run", 100_000),
@@ -236,7 +238,7 @@ PRICES = Table(
         _from_zero("tax_pct", "sales tax in per cent", 100),
         _choice("tax_included", "whether the price holds the tax", ("yes", "no")),
         _choice("listing", "shop price, asked by a seller, or paid", ("shop", "asked", "sold")),
-        _text("bundle", "name of the bundle of which this is the item's part of the price"),
+        _text("bundle", "name of the bundle; price is then this item's part of the bundle's"),
         _text("note", "anything"),
     ),
 )
@@ -262,7 +264,7 @@ BUILDS = Table(
         _count("quantity", "how many", 10_000, default="1"),
         _choice("condition", "which prices count", CONDITIONS, "new"),
         _text("system", "the system it makes", False, ("systems", "system")),
-        _text("gpu", "the GPU it is compared by", False, ("gpus", "gpu")),
+        _text("gpu", "the GPU that draws its frames", False, ("gpus", "gpu")),
         _choice("obtained", "how it came", ("bought", "lent", "given")),
     ),
     unique=("build", "item", "condition"),
@@ -321,7 +323,7 @@ FORECASTS = Table(
         _text("inputs_sha256", "hash of what it was made from", True),
         _text("model", "family that made it", True),
         *(replace(column, refers=()) for column in TARGETS.columns),
-        _positive("fps", "median forecast", 1e6),
+        _positive("fps", "forecast FPS, the median", 1e6),
         _positive("pred_low", "lower end of the range for a future pass", 1e6),
         _positive("pred_high", "upper end", 1e9),
         Column("level", "coverage of the range", "number", high=1, above=True),

@@ -340,8 +340,8 @@ const COLUMNS = [
   ["Cost per frame", "cost_per_frame",
     (row) => spread(moneyText, row.cost_per_frame, row.cost_low, row.cost_high)],
   ["On the frontier", "on_frontier", (row) => [shareText(row.on_frontier)]],
-  ["Lowest cost", "best_value", (row) => [shareText(row.best_value)]],
-  ["Reach the goal", "share_of_goal", (row) => [shareText(row.share_of_goal)]],
+  ["Lowest cost per frame", "best_value", (row) => [shareText(row.best_value)]],
+  ["Games at the goal", "share_of_goal", (row) => [shareText(row.share_of_goal)]],
   ["Basis", "passes", (row) => [basisText(row)]],
 ];
 
