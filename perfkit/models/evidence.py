@@ -94,6 +94,28 @@ def by_workload(names: list[str], cells: Cells, nested: list[Nested]) -> pd.Data
     return table
 
 
+def errors_by_workload(errors: pd.DataFrame) -> pd.DataFrame:
+    """Sum up `Fit.errors` of each workload; see `Fit.by_workload`."""
+    known = errors[errors["predicted"].notna()]
+    ratio = np.log(known["predicted"].astype(float) / known["fps"].astype(float))
+    inside = known["fps"].between(known["pred_low"], known["pred_high"])
+    rows = pd.DataFrame(
+        {
+            "workload": known["workload"],
+            "size": 100.0 * np.abs(np.expm1(ratio)),
+            "log_ratio": ratio,
+            "inside": inside.astype(float),
+        }
+    )
+    grouped = rows.groupby("workload", as_index=False).agg(
+        cells=("size", "size"),
+        median_abs_pct=("size", "median"),
+        bias_pct=("log_ratio", "mean"),
+        coverage=("inside", "mean"),
+    )
+    return grouped.assign(bias_pct=100.0 * np.expm1(grouped["bias_pct"].astype(float)))
+
+
 def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFrame:
     """One row per measured cell: what was measured and what was said without its GPU."""
     names = cells.rows.names

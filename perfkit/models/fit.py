@@ -1,33 +1,20 @@
-"""What another GPU would do: `fit` learns from passes, `Fit.predict` answers with ranges."""
+"""What another GPU would do: a frozen `Fit` answers with ranges, and says how far to trust it."""
 
 from dataclasses import dataclass, field
 from functools import cached_property
 
-import numpy as np
 import pandas as pd
 
-from perfkit.defaults import DRAWS, LEVEL, SEED
-from perfkit.models.advice import runs_that_teach, warnings_about
-from perfkit.models.borrowing import borrow
-from perfkit.models.cycles import Cycles, find_cycles, keep_helpful
+from perfkit.defaults import DRAWS
 from perfkit.models.draws import draw_fps
-from perfkit.models.evidence import evidence
+from perfkit.models.evidence import errors_by_workload, evidence
 from perfkit.models.family import FloatArray
-from perfkit.models.observations import (
-    CONFIGURATION,
-    KNOWN_SHARE,
-    Observations,
-    gather,
-    to_cells,
-    to_rows,
-)
+from perfkit.models.observations import CONFIGURATION
 from perfkit.models.other_ranges import free_table, mixed_table
 from perfkit.models.predictions import Model, frame_time_parts, predict_table
 from perfkit.models.rates import Catalogue, attach_rates
-from perfkit.models.refusals import Known, what_is_known
-from perfkit.models.registry import LIMIT, RECIPE
-from perfkit.models.train import Recipe, train, with_bounds
-from perfkit.models.view import by_family, fit_html
+from perfkit.models.refusals import Known
+from perfkit.models.view import by_family, fit_html, terms_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +139,7 @@ class Fit:
         >>> bool(model.terms["family"].eq(model.family).any())
         True
         """
-        return _terms(self.models[0] if self.models else None)
+        return terms_of(self.models[0].trained if self.models else None)
 
     def predict(self, targets: pd.DataFrame) -> pd.DataFrame:
         """Predict FPS of configurations with ranges.
@@ -336,24 +323,7 @@ class Fit:
         >>> model.by_workload().columns.tolist()
         ['workload', 'cells', 'median_abs_pct', 'bias_pct', 'coverage']
         """
-        known = self.errors[self.errors["predicted"].notna()]
-        ratio = np.log(known["predicted"].astype(float) / known["fps"].astype(float))
-        inside = known["fps"].between(known["pred_low"], known["pred_high"])
-        rows = pd.DataFrame(
-            {
-                "workload": known["workload"],
-                "size": 100.0 * np.abs(np.expm1(ratio)),
-                "log_ratio": ratio,
-                "inside": inside.astype(float),
-            }
-        )
-        grouped = rows.groupby("workload", as_index=False).agg(
-            cells=("size", "size"),
-            median_abs_pct=("size", "median"),
-            bias_pct=("log_ratio", "mean"),
-            coverage=("inside", "mean"),
-        )
-        return grouped.assign(bias_pct=100.0 * np.expm1(grouped["bias_pct"].astype(float)))
+        return errors_by_workload(self.errors)
 
     def _repr_html_(self) -> str:
         """Show the fit as a page part; every name of the study escaped."""
@@ -381,100 +351,3 @@ class Fit:
         said = self.predict(targets)
         columns = [*CONFIGURATION, "fps", "limited_by", "inside_range", "reason"]
         return said[columns].sort_values(["workload", "gpu", "system"], kind="stable")
-
-
-def _models(seen: Observations, cycles: Cycles, recipe: Recipe) -> tuple[Model, ...]:
-    """Train with bandwidth where it is known, and without where some GPU's is not."""
-    table = seen.table
-    speeds = table["cpu_speed"].dropna()
-    cpu_fill = float(speeds.median()) if len(speeds) else 1.0
-    known = table["bandwidth_gb_s"].notna()
-    enough = table.loc[known, "gpu"].nunique() >= KNOWN_SHARE * table["gpu"].nunique()
-    parts = [(True, table[known]), (False, table)] if enough else [(False, table)]
-    unknown_somewhere = seen.bandwidth_gaps or not known.all()
-    models = []
-    for bandwidth, part in parts:
-        if not bandwidth and enough and not unknown_somewhere:
-            continue
-        rows = to_rows(seen.names, part, bandwidth=bandwidth, cpu_fill=cpu_fill)
-        cells = to_cells(seen, part, rows)
-        measured, bounds = cells.take(~cells.at_least), cells.take(cells.at_least)
-        if len(measured):
-            measured, kept = keep_helpful(measured, cycles, LIMIT)
-            trained = train(with_bounds(measured, bounds, recipe.families[0]), recipe)
-            models.append(Model(trained, bandwidth, cpu_fill, borrow(trained.cells), kept))
-    return tuple(models)
-
-
-def _terms(model: Model | None) -> pd.DataFrame:
-    columns = ["family", "term", "workload", "estimate", "std_error", "sentence"]
-    if model is None:
-        return pd.DataFrame(columns=columns)
-    trained = model.trained
-    frames = [
-        fitted.terms().assign(family=family.name)[columns]
-        for family, fitted in zip(trained.recipe.families, trained.fitted, strict=True)
-    ]
-    told = [frame for frame in frames if len(frame)]
-    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=columns)
-
-
-def fit(
-    study: Catalogue,
-    passes: pd.DataFrame,
-    *,
-    level: float = LEVEL,
-    seed: int = SEED,
-    recipe: Recipe = RECIPE,
-) -> Fit:
-    """Fit every family to the passes and choose by the error on GPUs left out.
-
-    Parameters
-    ----------
-    study : Study
-        Specifications of GPUs and systems.
-    passes : DataFrame
-        One row per pass as from `summarize_passes`.
-    level : float
-        Coverage of the ranges, between 0 and 1.
-    seed : int
-        Default seed of draws; fitting itself is deterministic.
-    recipe : Recipe
-        Families, candidates and the rule for widths.
-
-    Returns
-    -------
-    Fit
-        Poor data raise nothing: predictions are then NaN with a reason.
-
-    Raises
-    ------
-    ValueError
-        `level` is not between 0 and 1.
-
-    Examples
-    --------
-    >>> import perfkit as pk
-    >>> from perfkit.study.demo import find_demo
-    >>> study = pk.load_study(find_demo())
-    >>> pk.fit(study, pk.summarize_passes(study)).level
-    0.9
-    """
-    if not 0.0 < level < 1.0:
-        raise ValueError(f"level must lie between 0 and 1, got {level!r}; 0.9 covers 90 %")
-    passes = passes.reset_index(drop=True)
-    seen, cycles = find_cycles(study, passes, gather(study, passes))
-    models = _models(seen, cycles, recipe)
-    main = models[0] if models else None
-    return Fit(
-        family=main.trained.settled.choice.combination.name if main else "",
-        level=level,
-        seed=seed,
-        left_out=seen.left_out,
-        warnings=warnings_about(seen, passes, main),
-        runs_that_teach=runs_that_teach(seen),
-        study=study,
-        known=what_is_known(seen, passes),
-        models=models,
-        cells=seen.table,
-    )

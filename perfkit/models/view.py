@@ -1,9 +1,25 @@
-"""A fit as a page part that a reader of a regression textbook recognises."""
+"""A fit as tables and a page part that a reader of a regression textbook recognises."""
 
 from collections.abc import Sequence
 from html import escape
 
 import pandas as pd
+
+from perfkit.models.train import Trained
+
+TERMS = ["family", "term", "workload", "estimate", "std_error", "sentence"]
+
+
+def terms_of(trained: Trained | None) -> pd.DataFrame:
+    """Coefficients of every family that has some, in the columns `TERMS`."""
+    if trained is None:
+        return pd.DataFrame(columns=TERMS)
+    frames = [
+        fitted.terms().assign(family=family.name)[TERMS]
+        for family, fitted in zip(trained.recipe.families, trained.fitted, strict=True)
+    ]
+    told = [frame for frame in frames if len(frame)]
+    return pd.concat(told, ignore_index=True) if told else pd.DataFrame(columns=TERMS)
 
 
 def frame_html(frame: pd.DataFrame, caption: str) -> str:
