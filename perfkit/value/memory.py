@@ -136,7 +136,7 @@ def _ratio(found: Evidence, contrast: Contrast) -> dict[str, object]:
         "fps_low": low,
         "fps_high": high,
         "workloads": len(set(found.workloads)),
-        "basis": "own contrast" if found.basis == "measured" else found.basis,
+        "basis": found.basis,
         "reason": "",
     }
 

@@ -202,7 +202,7 @@ def memory(names: list[str]) -> pd.DataFrame:
             "kept_low": kept - 3,
             "kept_high": kept + 2,
             "workloads": 11.0,
-            "basis": np.resize(["own contrast", "model"], len(names)),
+            "basis": np.resize(["measured", "predicted"], len(names)),
             **SIZE,
         }
     )

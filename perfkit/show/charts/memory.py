@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
 NAME = "memory"
 TITLE = "What does slower memory cost?"
-LOOKS = {"own contrast": "solid", "measured": "solid"}
 
 
 def data(analysis: "Analysis") -> pd.DataFrame:
@@ -102,7 +101,7 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     under = [f"of {plain(name)}" for name in data["against"]]
     slots = lay_rows(canvas, list(data["system"]), numbers, scale, under=under)
     for slot, row in zip(slots, rows(data), strict=False):
-        look = LOOKS.get(row.basis, "hollow")
+        look = "solid" if row.basis == "measured" else "hollow"
         bar(slot.panel, 0, row.kept_pct, slot.y, slot.thick, canvas.colour.first, look)
         spindle(slot.panel, row.kept_low, row.kept_pct, row.kept_high, slot.y, pixels=18)
     return canvas.figure

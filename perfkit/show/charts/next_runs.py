@@ -49,11 +49,13 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     first = data.iloc[0]
     run = f"{plain(first['workload'], 40)} on {plain(first['gpu'], 30)}"
     answer = (
-        f"{run}: {number(first['minutes'], 2)} minutes narrow a build's range by "
-        f"{number(first['narrows_pct'], 2)} %."
+        f"{run}: {number(first['minutes'], 2)} minutes take "
+        f"{number(first['narrows_pct'], 2)} points off each side of a build's range."
     )
     size = f"{int(first['width'])} × {int(first['height'])}"
-    conditions = f"One more pass each, {size}, native; what it does to the range of cost per FPS."
+    conditions = (
+        f"One more pass each, {size}, native; what it takes off the range of cost per frame, in %."
+    )
     keys = (
         Key("solid", "Solid", "card at hand"),
         Key("hollow", "Hollow", "card still to be had"),
@@ -77,7 +79,9 @@ def draw(data: pd.DataFrame, page: Page) -> Figure:
     canvas = Canvas(page, words(data, page))
     numbers = [
         Numbers("minutes", tuple(number(value, 2) for value in data["minutes"])),
-        Numbers("% a minute", tuple(number(v, 2) for v in data["narrows_pct_per_minute"]), True),
+        Numbers(
+            "points a minute", tuple(number(v, 2) for v in data["narrows_pct_per_minute"]), True
+        ),
     ]
     scale = zero_scale(largest(data, "narrows_pct_per_minute"), "{:g}".format)
     names = [f"{plain(row.gpu, 30)}: {plain(row.workload, 60)}" for row in rows(data)]

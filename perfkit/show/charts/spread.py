@@ -91,8 +91,8 @@ def words(data: pd.DataFrame, page: Page) -> Words:
     ratio = each["p99_ms"] / each["median_ms"]
     worst = each.loc[ratio.index[int(ratio.to_numpy().argmax())]]
     answer = (
-        f"Least even: {plain(worst['workload'], 40)}. Its slowest hundredth takes "
-        f"{number(worst['p99_ms'] / worst['median_ms'], 2)} times the middle frame."
+        f"Least even: {plain(worst['workload'], 40)}. One frame in 100 takes over "
+        f"{number(worst['p99_ms'] / worst['median_ms'], 2)} times the middle one."
     )
     machine = f"{plain(each['gpu'].iloc[0], 40)} in {plain(each['system'].iloc[0], 40)}"
     conditions = f"{machine}, {int(each['passes'].max())} passes a game, {size_phrase(data)}."

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from perfkit.analysis import Analysis
 
 NAME = "trace"
-TITLE = "Where does this run stall?"
+TITLE = "Where does this run hitch?"
 
 
 def data(analysis: "Analysis") -> pd.DataFrame:
