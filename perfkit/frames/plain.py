@@ -64,8 +64,7 @@ def cut_column(text: Bytes, cells: int, place: int) -> Floats | None:
     >>> cut_column(text, 3, 1).tolist()
     [16.5, 7.0]
     """
-    lines = text[MARGIN:-MARGIN]
-    ends = _cell_ends(lines, cells)
+    ends = _cell_ends(text[MARGIN:-MARGIN], cells)
     if ends is None:
         return None
     stop = ends[:, place] + MARGIN
@@ -75,35 +74,33 @@ def cut_column(text: Bytes, cells: int, place: int) -> Floats | None:
         start += 1
     else:
         start[1:] += ends[:-1, -1] + 1
-    if place == cells - 1 and lines[ends[0, -1] - 1] == _RETURN:
-        stop -= 1
     return _decimals(text, start, stop)
 
 
 def _cell_ends(lines: Bytes, cells: int) -> Places | None:
-    """Find the commas and line ends, shape (lines, cells); None where the text is not plain."""
-    newlines, marks = lines == _NEWLINE, lines == _COMMA
-    count, between = int(np.count_nonzero(newlines)), int(np.count_nonzero(marks))
-    if not count or between != count * (cells - 1):
-        return None
-    marks |= newlines
-    ends: Places = marks.nonzero()[0].reshape(count, cells)
-    # So many of each: with a line end at the end of each row, commas are at all other places.
-    if not (lines.take(ends[:, -1]) == _NEWLINE).all() or not _bare(lines, ends):
-        return None
+    """Find the commas and line ends, shape (lines, cells or one more); None if not plain."""
+    ends = _ends_at(lines, lines <= _COMMA, cells)
+    if ends is None and not (lines == _QUOTE).any():
+        # In texts stand other bytes that are lower than the comma.
+        marks = (lines == _COMMA) | (lines == _NEWLINE) | (lines == _RETURN)
+        ends = _ends_at(lines, marks, cells)
     return ends
 
 
-def _bare(lines: Bytes, ends: Places) -> bool:
-    """Tell whether nothing is quoted and every line ends as the first does."""
-    if np.count_nonzero(lines <= _COMMA) == ends.size:
-        return True  # commas and line ends are the only bytes up to the comma
-    if np.count_nonzero(lines == _QUOTE):
-        return False
-    returns = int(np.count_nonzero(lines == _RETURN))
-    return not returns or returns == len(ends) == np.count_nonzero(
-        lines.take(ends[:, -1] - 1) == _RETURN
-    )
+def _ends_at(lines: Bytes, marks: NDArray[np.bool_], cells: int) -> Places | None:
+    """Arrange marked places by line; None where they are not those of lines of so many cells."""
+    places = marks.nonzero()[0]
+    if len(places) < cells:
+        return None
+    line_end = b"\r\n" if lines[places[cells - 1]] == _RETURN else b"\n"
+    row = b"," * (cells - 1) + line_end
+    count, more = divmod(len(places), len(row))
+    if more or lines.take(places).tobytes() != row * count:
+        return None
+    ends: Places = places.reshape(count, len(row))
+    if len(line_end) > 1 and not (ends[:, -1] - ends[:, -2] == 1).all():
+        return None
+    return ends
 
 
 def _shifted(words: Words, first: Places, shift: NDArray[np.uint64]) -> Words:
