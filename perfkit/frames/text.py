@@ -116,9 +116,6 @@ class _Lines:
         """Hold about `size` bytes; how many of them are whole lines, 0 at the end of the text."""
         self._fill(size)
         if self._ended:
-            if self._held and self._room[self._held - 1] != ord("\n"):
-                self._room[self._held] = ord("\n")  # the last line may lack its end
-                self._held += 1
             return self._held
         end = self._buffer.rfind(b"\n", MARGIN, MARGIN + self._held)
         if end < 0:
@@ -141,6 +138,9 @@ class _Lines:
 
     def with_margins(self, size: int) -> NDArray[np.uint8]:
         """Show the first bytes held between margins, until more are asked for."""
+        if size == self._held and self._room[size - 1] != ord("\n"):
+            self._room[size] = ord("\n")  # the last line may lack its end
+            size += 1
         return self._bytes[: MARGIN + size + MARGIN]
 
 
