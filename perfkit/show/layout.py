@@ -20,8 +20,9 @@ from matplotlib.text import Text
 
 from perfkit.errors import PerfkitError
 from perfkit.show.layout_looks import blend, swatch
-from perfkit.show.style import SAFE, Page, day, fitted, plain, text_width, wrapped
-from perfkit.show.style import face as _face
+from perfkit.show.lettering import day, fitted, plain, text_width, wrapped
+from perfkit.show.lettering import face as _face
+from perfkit.show.style import SAFE, Page
 
 LEADING = 1.27
 """Line height over type size."""

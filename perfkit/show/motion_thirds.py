@@ -8,7 +8,8 @@ from matplotlib.patches import Rectangle
 
 from perfkit.show.charts._pick import size_phrase, workloads_phrase
 from perfkit.show.layout import Canvas
-from perfkit.show.style import SAFE, Page, day, fitted, fps, number, plain, wrapped
+from perfkit.show.lettering import day, fitted, fps, number, plain, wrapped
+from perfkit.show.style import SAFE, Page
 
 
 @dataclass(frozen=True, slots=True)

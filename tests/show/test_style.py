@@ -9,19 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from perfkit.show.style import (
-    THEMES,
-    Page,
-    day,
-    face,
-    fitted,
-    fps,
-    house,
-    number,
-    plain,
-    text_width,
-    wrapped,
-)
+from perfkit.show.lettering import day, face, fitted, fps, number, plain, text_width, wrapped
+from perfkit.show.style import THEMES, Page, house
 from tests.show.test_charts import contrast
 
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from perfkit.show.layout import Box, Canvas, Panel
-from perfkit.show.style import fitted, plain
+from perfkit.show.lettering import fitted, plain
 
 GAP = 22.0
 THICKEST = 60.0

@@ -10,7 +10,8 @@ from perfkit.show.charts._marks import SHAPES, dot, spindle
 from perfkit.show.charts._pick import decade_ticks, nice_ticks, rows
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
 from perfkit.show.layout_labels import Labels
-from perfkit.show.style import Page, fitted, number, plain
+from perfkit.show.lettering import fitted, number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

@@ -18,7 +18,8 @@ from perfkit.show.charts._pick import (
 )
 from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, fps, plain
+from perfkit.show.lettering import fps, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

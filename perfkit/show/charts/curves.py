@@ -13,7 +13,8 @@ from perfkit.defaults import LEVEL
 from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import comparable, largest, nice_ticks, rows
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
-from perfkit.show.style import Page, number, plain
+from perfkit.show.lettering import number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

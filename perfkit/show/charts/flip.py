@@ -9,7 +9,8 @@ from perfkit.show.charts._marks import dot, link
 from perfkit.show.charts._pick import largest, rows, size_phrase, workloads_phrase, zero_scale
 from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, number, plain
+from perfkit.show.lettering import number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

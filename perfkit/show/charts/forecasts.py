@@ -9,7 +9,8 @@ from perfkit.show.charts._marks import dot, spindle
 from perfkit.show.charts._pick import fps_scale, largest, rows
 from perfkit.show.charts._rows import Numbers, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, day, fps, plain
+from perfkit.show.lettering import day, fps, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

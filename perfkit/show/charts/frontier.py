@@ -18,7 +18,8 @@ from perfkit.show.charts._pick import (
 )
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
 from perfkit.show.layout_labels import SIDES, Labels
-from perfkit.show.style import Page, fitted, fps, plain
+from perfkit.show.lettering import fitted, fps, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

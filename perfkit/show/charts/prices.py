@@ -11,7 +11,8 @@ from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import nice_ticks
 from perfkit.show.layout import Box, Canvas, NothingToShow, Panel, Words
 from perfkit.show.layout_labels import Labels
-from perfkit.show.style import Page, day, fitted, number, plain
+from perfkit.show.lettering import day, fitted, number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

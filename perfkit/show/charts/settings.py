@@ -10,7 +10,8 @@ from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import rows
 from perfkit.show.charts._rows import Numbers, Scale, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, plain
+from perfkit.show.lettering import plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

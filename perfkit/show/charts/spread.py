@@ -12,7 +12,8 @@ from perfkit.show.charts._marks import upright
 from perfkit.show.charts._pick import busiest_machine, comparable, nice_ticks, rows, size_phrase
 from perfkit.show.charts._rows import Numbers, Scale, lay_rows
 from perfkit.show.layout import Canvas, Key, NothingToShow, Words
-from perfkit.show.style import Page, number, plain
+from perfkit.show.lettering import number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis

@@ -15,7 +15,8 @@ from perfkit.show.charts._marks import dot
 from perfkit.show.charts._pick import nice_ticks, rows
 from perfkit.show.layout import Box, Canvas, Key, NothingToShow, Panel, Words
 from perfkit.show.layout_labels import Labels
-from perfkit.show.style import Page, fps, number, plain
+from perfkit.show.lettering import fps, number, plain
+from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
