@@ -1,14 +1,13 @@
-"""Every number and text that one study gives, in few digits, to see that none moves unnoticed.
+"""Every number and text that two studies give, in few digits: none moves unnoticed.
 
-The study is the demo market cut down to three workloads. What is kept says of each column of each
+The studies are the demo market cut down to three workloads and a small market under several
+versions; passes of made frame times stand beside them. What is kept says of each column of each
 table how many values are finite, their sum, their sum by place, and how large they are together; of
 a text a checksum. ``python -m tests.trust.numbers`` writes it anew after a change that is meant to
 move numbers; the difference in version control then shows which.
 """
 
-import csv
 import json
-import shutil
 import sys
 import tempfile
 import zlib
@@ -18,45 +17,19 @@ from unittest import mock
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 import perfkit as pk
 from perfkit.analysis import asked_configurations
 from perfkit.frames import PassSummary, summarize
-from perfkit.study.demo import find_demo
+from tests.trust.rich import cut_demo, made_passes, versions_market
 
 KEPT = Path(__file__).with_name("numbers.json")
-WORKLOADS = ("Velm Circuit, low", "Umber Orchard, low", "Skein Tactics, high")
+STUDIES = {"demo": cut_demo, "versions": versions_market}
 ROOMS = {"frames": 1e-9, "models": 1e-5, "value": 1e-5}
 """Relative tolerance by room: frames are arithmetic, fits end where a search settles."""
 
 Column = list[float] | str
 Seen = dict[str, dict[str, Column]]
-
-
-def cut_demo(folder: Path) -> Path:
-    """Write the demo market with three of its workloads."""
-    demo, passes = find_demo(), list[str]()
-    folder.mkdir(parents=True)
-    shutil.copytree(demo / "logs", folder / "logs")
-    shutil.copy(demo / "study.toml", folder)
-    for path in demo.glob("*.csv"):
-        with open(path, encoding="utf-8", newline="") as file:
-            rows = list(csv.DictReader(file))
-        kept = [row for row in rows if row.get("workload") in (*WORKLOADS, "", None)]
-        if path.name == "passes.csv":
-            passes = [row["pass_id"] for row in kept]
-        with open(folder / path.name, "w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, list(rows[0]))
-            writer.writeheader()
-            writer.writerows(kept)
-    frames = pq.read_table(demo / "frames.parquet")
-    pq.write_table(
-        frames.filter(pc.is_in(frames["pass_id"], pa.array(passes))), folder / "frames.parquet"
-    )
-    return folder
 
 
 def column(values: pd.Series) -> Column:
@@ -70,46 +43,50 @@ def column(values: pd.Series) -> Column:
     return f"{zlib.crc32(chr(10).join(map(str, values)).encode()):08x}"
 
 
-def seen(room: str, tables: Mapping[str, pd.DataFrame]) -> Seen:
+def seen(room: str, of: str, tables: Mapping[str, pd.DataFrame]) -> Seen:
     """Say what tables of a room hold, column by column."""
     return {
-        f"{room}/{name}": {str(key): column(table[key]) for key in table.columns}
+        f"{room}/{of}/{name}": {str(key): column(table[key]) for key in table.columns}
         for name, table in tables.items()
     }
 
 
-def seen_of_frames(summary: PassSummary) -> Seen:
+def seen_of_made() -> Seen:
+    """Say what was measured of made passes."""
+    return seen("frames", "made", made_passes())
+
+
+def seen_of_frames(of: str, summary: PassSummary) -> Seen:
     """Say what was measured."""
-    return seen("frames", {"passes": summary.passes, "flags": summary.flags})
+    return seen("frames", of, {"passes": summary.passes, "flags": summary.flags})
 
 
-def seen_of_models(study: pk.Study, passes: pd.DataFrame, model: pk.Fit) -> Seen:
+def seen_of_models(of: str, study: pk.Study, passes: pd.DataFrame, model: pk.Fit) -> Seen:
     """Say what was fitted and predicted."""
     fitted = {"comparison": model.comparison, "errors": model.errors, "terms": model.terms}
     predicted = model.predict(asked_configurations(study, passes))
-    return seen("models", {**fitted, "left_out": model.left_out, "predictions": predicted})
+    return seen("models", of, {**fitted, "left_out": model.left_out, "predictions": predicted})
 
 
-def seen_of_value(study: pk.Study, summary: PassSummary, model: pk.Fit) -> Seen:
+def seen_of_value(of: str, study: pk.Study, summary: PassSummary, model: pk.Fit) -> Seen:
     """Say what was decided."""
     with (
         mock.patch("perfkit.analysis.summarize", return_value=summary),
         mock.patch("perfkit.analysis.fit", return_value=model),
     ):
         analysis = pk.analyse(study)
-    return seen(
-        "value", {"value": analysis.value, "upgrades": analysis.upgrades, **analysis.tables}
-    )
+    builds = {"value": analysis.value, "upgrades": analysis.upgrades}
+    return seen("value", of, {**builds, **analysis.tables})
 
 
-def moved(room: str, now: Seen, kept: Seen) -> list[str]:
-    """Name the columns of a room that are not what they were."""
-    of_room = {name for name in now.keys() | kept.keys() if name.startswith(f"{room}/")}
+def moved(now: Seen, kept: Seen) -> list[str]:
+    """Name the columns that are not what they were, in tables of the studies and rooms of `now`."""
+    places = {name.rpartition("/")[0] for name in now}
     found = []
-    for name in sorted(of_room):
+    for name in sorted(now.keys() | {k for k in kept if k.rpartition("/")[0] in places}):
         one, other = now.get(name, {}), kept.get(name, {})
         for key in sorted(one.keys() | other.keys()):
-            if not same(one.get(key, ""), other.get(key, ""), ROOMS[room]):
+            if not same(one.get(key, ""), other.get(key, ""), ROOMS[name.partition("/")[0]]):
                 found.append(f"{name} {key}: {other.get(key)} was, {one.get(key)} is")
     return found
 
@@ -125,16 +102,16 @@ def same(one: Column, other: Column, tolerance: float) -> bool:
 
 
 def main() -> int:
-    """Write what the study gives now."""
-    with tempfile.TemporaryDirectory() as place:
-        study = pk.load_study(cut_demo(Path(place) / "cut"))
-        summary = summarize(study)
-        model = pk.fit(study, summary.passes)
-        now = seen_of_frames(summary) | seen_of_value(study, summary, model)
-        now |= seen_of_models(study, summary.passes, model)
-    kept = json.loads(KEPT.read_text()) if KEPT.exists() else {}
-    for room in ROOMS:
-        print(*moved(room, now, kept), sep="\n")
+    """Write what the studies give now, and say what moved."""
+    now = seen_of_made()
+    for of, write in STUDIES.items():
+        with tempfile.TemporaryDirectory() as place:
+            study = write(Path(place) / "study")
+            summary = summarize(study)
+            model = pk.fit(study, summary.passes)
+            now |= seen_of_frames(of, summary) | seen_of_value(of, study, summary, model)
+            now |= seen_of_models(of, study, summary.passes, model)
+    print(*moved(now, json.loads(KEPT.read_text()) if KEPT.exists() else {}), sep="\n")
     KEPT.write_text(json.dumps(now, indent=1, sort_keys=True) + "\n")
     return 0
 

@@ -1,4 +1,4 @@
-"""Numbers of one rich study move only when somebody means it (`python -m tests.trust.numbers`)."""
+"""Numbers of rich studies move only when somebody means it: `python -m tests.trust.numbers`."""
 
 import json
 
@@ -9,20 +9,26 @@ import perfkit as pk
 from perfkit.frames import PassSummary, summarize
 from tests.trust.numbers import (
     KEPT,
+    STUDIES,
     Seen,
     column,
-    cut_demo,
     moved,
     same,
     seen_of_frames,
+    seen_of_made,
     seen_of_models,
     seen_of_value,
 )
 
 
+@pytest.fixture(scope="module", params=STUDIES)
+def of(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
 @pytest.fixture(scope="module")
-def study(tmp_path_factory: pytest.TempPathFactory) -> pk.Study:
-    return pk.load_study(cut_demo(tmp_path_factory.mktemp("cut") / "study"))
+def study(of: str, tmp_path_factory: pytest.TempPathFactory) -> pk.Study:
+    return STUDIES[of](tmp_path_factory.mktemp("rich") / "study")
 
 
 @pytest.fixture(scope="module")
@@ -38,20 +44,24 @@ def model(study: pk.Study, summary: PassSummary) -> pk.Fit:
 KEPT_NOW = json.loads(KEPT.read_text())
 
 
-def test_no_measured_number_moved_unnoticed(summary: PassSummary) -> None:
-    assert moved("frames", seen_of_frames(summary), KEPT_NOW) == []
+def test_no_number_of_made_passes_moved_unnoticed() -> None:
+    assert moved(seen_of_made(), KEPT_NOW) == []
+
+
+def test_no_measured_number_moved_unnoticed(of: str, summary: PassSummary) -> None:
+    assert moved(seen_of_frames(of, summary), KEPT_NOW) == []
 
 
 def test_no_predicted_number_moved_unnoticed(
-    study: pk.Study, summary: PassSummary, model: pk.Fit
+    of: str, study: pk.Study, summary: PassSummary, model: pk.Fit
 ) -> None:
-    assert moved("models", seen_of_models(study, summary.passes, model), KEPT_NOW) == []
+    assert moved(seen_of_models(of, study, summary.passes, model), KEPT_NOW) == []
 
 
 def test_no_decided_number_moved_unnoticed(
-    study: pk.Study, summary: PassSummary, model: pk.Fit
+    of: str, study: pk.Study, summary: PassSummary, model: pk.Fit
 ) -> None:
-    assert moved("value", seen_of_value(study, summary, model), KEPT_NOW) == []
+    assert moved(seen_of_value(of, study, summary, model), KEPT_NOW) == []
 
 
 @pytest.mark.parametrize(
@@ -65,5 +75,6 @@ def test_a_moved_number_is_seen(other: list[float]) -> None:
 
 def test_a_moved_text_is_seen() -> None:
     assert not same(column(pd.Series(["a", "b"])), column(pd.Series(["a", "c"])), 1.0)
-    now: Seen = {"value/goals": {"build": "1"}}
-    assert moved("value", now, {}) == ["value/goals build: None was, 1 is"]
+    now: Seen = {"value/demo/goals": {"build": "1"}}
+    assert moved(now, {}) == ["value/demo/goals build: None was, 1 is"]
+    assert moved({"value/demo/x": {}}, now) == ["value/demo/goals build: 1 was, None is"]
