@@ -6,7 +6,7 @@ import itertools
 import math
 import shutil
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -128,3 +128,33 @@ def told_of_passes() -> Iterator[Circumstances]:
     yield replace(nothing, typed_fps=300.0, unit="us", ram_mtps=4800.0, ram_rated_mtps=6400.0)
     yield replace(nothing, generated_per_drawn=1.0, counts="shown", cap_fps=60.0, avg_fps=60.0)
     yield replace(nothing, refresh_hz=60.0, avg_fps=60.0, ram_mtps=3000.0, ram_rated_mtps=6000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """Stands for a fit: predictions by a formula, so that no decision hangs on a search."""
+
+    gpus: tuple[str, ...]
+    workloads: tuple[str, ...]
+
+    def predict(self, asked: pd.DataFrame) -> pd.DataFrame:
+        """Give what :meth:`perfkit.models.Fit.predict` gives."""
+        gpu = asked["gpu"].map(self.gpus.index).to_numpy(float)
+        workload = asked["workload"].map(self.workloads.index).to_numpy(float)
+        pixels = (asked["width"] * asked["height"] * asked["render_scale"] ** 2).to_numpy(float)
+        fps = 15 * (2 + gpu) ** 0.7 * (1 + workload) * (2e6 / pixels) ** 0.8
+        lows = {"low_1pct_fps": 0.7, "low_1pct_low": 0.6, "low_1pct_high": 0.8}
+        ranges = {"pred_low": 0.8, "pred_high": 1.25, "mean_low": 0.85, "mean_high": 1.2}
+        return asked.assign(
+            fps=fps,
+            **{name: share * fps for name, share in {**lows, **ranges}.items()},
+            level=0.9,
+            inside_range=True,
+            left_range="",
+            limited_by=np.where(workload == 1, "memory", "arithmetic"),
+            model="law",
+            reason="",
+            scale_device=0.08,
+            scale_own=0.04 + 0.01 * workload,
+            dof=9.0,
+        )
