@@ -59,8 +59,13 @@ def test_a_moved_number_is_seen(other: list[float]) -> None:
     assert not same(column(pd.Series(other)), kept)
 
 
-def test_a_moved_text_is_seen() -> None:
-    assert not same(column(pd.Series(["a", "b"])), column(pd.Series(["a", "c"])))
-    now: Seen = {"value/demo/goals": {"build": "1"}}
-    assert moved(now, {}) == ["value/demo/goals build: None was, 1 is"]
-    assert moved({"value/demo/x": {}}, now) == ["value/demo/goals build: 1 was, None is"]
+def test_a_moved_text_is_seen_and_another_word_is_not() -> None:
+    kept = column(pd.Series(["a", "", "b", "b"]))
+    assert same(column(pd.Series(["c", "", "d", "d"])), kept)
+    assert not same(column(pd.Series(["a", "", "b", "a"])), kept)
+    assert not same(column(pd.Series(["a", "b", "b", ""])), kept)
+    now: Seen = {"value/demo/goals": {"build": [1.0, 1.0, 1.0, 1.0]}}
+    assert [line.partition(":")[0] for line in moved(now, {})] == ["value/demo/goals build"]
+    assert [line.partition(":")[0] for line in moved({"value/demo/x": {}}, now)] == [
+        "value/demo/goals build"
+    ]
