@@ -106,6 +106,10 @@ def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> 
     """Say for each row which number left which range; "" where none did."""
     ranges = seen_ranges(model.trained.cells.rows)
     value = levels(rows)
+    kinds, families = table["kind"].tolist(), table["family"].tolist()
+    open_bandwidth = table["bandwidth_gb_s"].isna().to_numpy() & (not model.bandwidth)
+    several = np.ptp(model.trained.cells.rows.cpu_speed) > 0
+    open_speed = table["cpu_speed"].isna().to_numpy() & several
     texts = []
     for i, code in enumerate(rows.workload):
         parts = [
@@ -117,12 +121,12 @@ def left_range(model: Model, rows: Rows, left: Outside, table: pd.DataFrame) -> 
             least = ranges.least_memory[code]
             parts.append(f"memory {rows.memory_gib[i]:.3g} GiB below {least:.3g} GiB")
         if left.new_kind[i]:
-            parts.append(f"never run on {table['kind'].iloc[i] or 'this kind of'} GPU")
+            parts.append(f"never run on {kinds[i] or 'this kind of'} GPU")
         if left.new_family[i]:
-            parts.append(f"never run on family {table['family'].iloc[i] or 'not stated'}")
-        if not model.bandwidth and np.isnan(table["bandwidth_gb_s"].iloc[i]):
+            parts.append(f"never run on family {families[i] or 'not stated'}")
+        if open_bandwidth[i]:
             parts.append("bandwidth not known")
-        if np.isnan(table["cpu_speed"].iloc[i]) and np.ptp(model.trained.cells.rows.cpu_speed) > 0:
+        if open_speed[i]:
             parts.append("processor speed not known")
         texts.append("; ".join(parts))
     return texts

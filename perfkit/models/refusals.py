@@ -72,16 +72,20 @@ def what_is_known(seen: Observations, passes: pd.DataFrame) -> Known:
     )
 
 
-def _unknown_name(study: Catalogue, row: pd.Series) -> str:
+def _unknown_names(study: Catalogue, rows: pd.DataFrame) -> list[str]:
+    """Say of each row which of its names the study does not list, "" where it lists all."""
+    reasons = [""] * len(rows)
     places = (
-        ("system", study.systems["system"], "systems.csv"),
-        ("gpu", study.gpus["gpu"], "gpus.csv"),
         ("workload", study.workloads["workload"], "workloads.csv"),
+        ("gpu", study.gpus["gpu"], "gpus.csv"),
+        ("system", study.systems["system"], "systems.csv"),
     )
     for column, names, file in places:
-        if row[column] not in set(names):
-            return f"{column} {row[column]!r} is not in {file}"
-    return ""
+        listed = set(names)
+        for k, name in enumerate(rows[column].tolist()):
+            if name not in listed:
+                reasons[k] = f"{column} {name!r} is not in {file}"
+    return reasons
 
 
 def _never_run(known: Known, workload: str) -> str:
@@ -156,23 +160,22 @@ def refuse(study: Catalogue, known: Known, rows: pd.DataFrame) -> pd.Series:
     Series of str
     """
     short, _ = memory_notes(study, known, rows)
-    reasons = []
-    for (_, row), too_small in zip(rows.iterrows(), short, strict=True):
-        place = (row["gpu"], row["workload"], row["output_mpx"])
-        if name := _unknown_name(study, row):
-            reasons.append(name)
-        elif not known.gpus and row["workload"] not in {*known.tried, *known.bounds.index}:
-            reasons.append(NO_PASS)
-        elif row["workload"] not in known.workloads:
-            reasons.append(_never_run(known, row["workload"]))
-        elif too_small:
-            reasons.append(too_small)
-        elif place in known.crashed:
-            reasons.append(f"{row['workload']} crashed on {row['gpu']} at this size")
-        elif np.isnan(row["arithmetic_tflops"]):
-            reasons.append(f"the arithmetic rate of {row['gpu']} is not known")
-        else:
-            reasons.append("")
+    reasons = _unknown_names(study, rows)
+    heard_of = {*known.tried, *known.bounds.index}
+    columns = (rows[c].tolist() for c in ("gpu", "workload", "output_mpx", "arithmetic_tflops"))
+    for k, (gpu, workload, mpx, rate, small) in enumerate(zip(*columns, short, strict=True)):
+        if reasons[k]:
+            continue
+        if not known.gpus and workload not in heard_of:
+            reasons[k] = NO_PASS
+        elif workload not in known.workloads:
+            reasons[k] = _never_run(known, workload)
+        elif small:
+            reasons[k] = small
+        elif (gpu, workload, mpx) in known.crashed:
+            reasons[k] = f"{workload} crashed on {gpu} at this size"
+        elif np.isnan(rate):
+            reasons[k] = f"the arithmetic rate of {gpu} is not known"
     return pd.Series(reasons, index=rows.index, dtype="str")
 
 
