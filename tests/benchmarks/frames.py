@@ -1,22 +1,31 @@
 """Speed and memory of the frame time summary, as ratios: ``python -m tests.benchmarks.frames``.
 
 Every way runs in a process of its own, the ways of a case in turn, several times; printed are the
-medians of CPU seconds, their ratios and the peak memory above that after the imports. The other
+least CPU seconds, their ratios and the peak memory above that after the imports. The other
 libraries are used the way their documentation would have it: whole columns, grouped and vectorised,
 no Python loop over frames. Decoding alone streams the same columns with the same reader settings
 and throws them away; it keeps pass ids as codes, while `strings` makes a text of each, as Arrow
 does unless told otherwise.
 
-Full sizes on 2026-11-26, two cores that other work kept busy (load 5), so one run each:
+Full sizes on 2026-11-26, two cores with other work on them (load 8 to 13), two or three runs:
 
-- combined: 4.0 x decode (1.8 x with texts), 1/14 of pandas, 1/9.6 of polars, 47 MB;
-- logs: 1.4 x Arrow, 1/1.4 of pandas;
-- long: 4.1 x decode (2.8 in another run), 1/7.9 of bottleneck, 85 MB.
+- combined: 4.8 x decode (2.1 x with texts), 1/12 of pandas, 1/7.9 of polars, 46 MB; under load 5,
+  a little earlier, 4.0 x, 1.8 x, 1/14 and 1/9.6;
+- logs: 1.1 to 1.4 x Arrow's parse from run to run, 1/1.6 to 1/1.8 of pandas;
+- long: 3.8 x decode, 1/7.2 of bottleneck, 89 MB;
+- growth: exponent of the last step 1.00, of decoding 1.02.
 
-Not reached: 1.5 x decode, both targets of the CSV logs and, by little, 1/10 of polars. Decoding
-took 9 ns a frame. Timed by hand besides: one pass of NumPy over a pass in cache takes 0.2 ns a
-frame, all that a pass needs before it is finished with others 15 ns, finishing it 4 ns. Arrow's own
-parse of the logs was 1/2.0 of pandas, which leaves no room for 1/3.
+Not reached: 1.5 x decode. Decoding takes 9 ns a frame. In the same runs decoding and one sum took
+1.4 x decode (combined) and 1.1 x (long), decoding and one median 2.7 x and 2.9 x, decoding and one
+sort 5.4 x and 8.3 x: NumPy has no room for the rest of the statistics within 1.5 x, although none
+of them sorts or partitions a whole pass. A compiled pass over the data could; it would make a
+compiler, or numba with some 100 MB, a need of every installation.
+
+Not reached either: 1/3 of pandas for the logs. Arrow's own parse is 1/2.0 to 1/2.3 of pandas. Of
+some 2.8 ms a log NumPy needs 1.6 to cut the numbers out (under 1.3 with the caches to itself, which
+looking for 180,000 commas and line ends takes more than half of), reading the file takes 0.3,
+finding and opening it 0.2, its statistics 0.5. Two threads gained nothing that could be told on
+the busy machine: calls of NumPy are short here, and each takes Python's lock again.
 """
 
 import argparse
@@ -24,7 +33,6 @@ import itertools
 import json
 import math
 import os
-import statistics
 import subprocess
 import sys
 import tempfile
@@ -352,7 +360,7 @@ def measure_case(case: str, folder: Path, scale: float, repeats: int, ways: list
         flush=True,
     )
     for way, runs in found.items():
-        cpu = statistics.median(run["cpu"] for run in runs)
+        cpu = min(run["cpu"] for run in runs)
         memory = max(run["memory"] for run in runs)
         ratios = [_ratio(found["perfkit"], runs, clock) for clock in ("cpu", "wall")]
         floor = ""
@@ -366,8 +374,8 @@ def measure_case(case: str, folder: Path, scale: float, repeats: int, ways: list
 
 
 def _ratio(some: list[dict[str, Any]], others: list[dict[str, Any]], clock: str) -> float:
-    """Median over the rounds of the time of one way over that of another in the same round."""
-    return statistics.median(a[clock] / b[clock] for a, b in zip(some, others, strict=True))
+    """Least time of one way over the least of another, which other work on the machine adds to."""
+    return min(run[clock] for run in some) / min(run[clock] for run in others)
 
 
 def _inverse(ratio: float) -> str:
