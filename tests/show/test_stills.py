@@ -15,7 +15,7 @@ import pytest
 from PIL import Image
 
 import perfkit as pk
-from perfkit.show import drawing, second, stills
+from perfkit.show import drawing, second_process, stills
 from perfkit.show.charts import CHARTS, cost, frontier
 from perfkit.show.drawing import Job, Look, file_bytes, halved, pictures
 from perfkit.show.layout import NothingToShow
@@ -238,7 +238,7 @@ def test_what_the_second_process_cannot_do_is_done_here(
     }
     looks = (Look(480, 270),)
     write_figures(ANALYSIS, tmp_path / "alone", looks=looks)
-    monkeypatch.setattr(second, "COMMAND", ("-c", scripts[how]))
+    monkeypatch.setattr(second_process, "COMMAND", ("-c", scripts[how]))
     with second_drawer() as helper:
         assert helper is not None
         write_figures(ANALYSIS, tmp_path / "helped", looks=looks, second=helper)
@@ -249,7 +249,7 @@ def test_an_interrupt_does_not_wait_for_the_second_process(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     give(monkeypatch)
-    monkeypatch.setattr(second, "COMMAND", ("-c", "import time; input(); time.sleep(600)"))
+    monkeypatch.setattr(second_process, "COMMAND", ("-c", "import time; input(); time.sleep(600)"))
 
     def stop(data: pd.DataFrame, page: Page) -> None:
         raise KeyboardInterrupt
@@ -261,7 +261,7 @@ def test_an_interrupt_does_not_wait_for_the_second_process(
 
 
 def test_a_machine_that_starts_no_process_draws_alone(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(second.sys, "executable", "/no/such/python")
+    monkeypatch.setattr(second_process.sys, "executable", "/no/such/python")
     with second_drawer() as helper:
         assert helper is None
 

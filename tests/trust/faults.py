@@ -30,7 +30,7 @@ from unittest import mock
 import perfkit as pk
 from perfkit import cli, commands
 from perfkit.models.kept import kept_text
-from perfkit.show import earlier, manifest, report, second, stills, tables
+from perfkit.show import earlier, manifest, report, second_process, stills, tables
 from perfkit.show.drawing import Job, file_bytes
 from perfkit.show.layout import NothingToShow
 from perfkit.show.manifest import changed_files
@@ -143,7 +143,7 @@ class Reports:
                 (manifest, "versions", lambda: self._versions),
                 (tables, "cell_text", self._cell_text),
                 (earlier, "kept_text", self._kept_text),
-                (second, "second_drawer", self._pictures.drawer),
+                (second_process, "second_drawer", self._pictures.drawer),
             ):
                 owner = sys.modules[owner] if isinstance(owner, str) else owner
                 stack.enter_context(mock.patch.object(owner, name, new))
