@@ -9,8 +9,15 @@ from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
 
 from perfkit.value.ratio import fieller
+from perfkit.value.upgrade_paths import Candidate
 from perfkit.value.upgrade_rivals import upgrade_rivals
-from perfkit.value.upgrades import UPGRADE_COLUMNS, gain_case, upgrade_table, upgrades_of
+from perfkit.value.upgrades import (
+    UPGRADE_COLUMNS,
+    gain_case,
+    gain_of_step,
+    upgrade_table,
+    upgrades_of,
+)
 from tests.value.market import (
     BASE,
     CARDS,
@@ -164,6 +171,29 @@ def test_cases_are_fiellers(low: float, high: float, cost: float, case: str) -> 
     if case == "bounded":
         ends = sorted([cost / low, cost / high])
         assert_allclose([closed.low, closed.high], ends, rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("added", "cost", "per_frame", "reason"),
+    [
+        ((0.5, 0.7), 60.0, 100.0, ""),
+        ((-0.5, 0.7), 60.0, np.nan, "the gain is not clearly above zero (-0.5 to 0.7 FPS at 90%)"),
+        ((-1.5, -0.3), 60.0, np.nan, "it is slower, by 0.3 to 1.5 FPS"),
+        ((0.5, 0.7), 0.0, np.nan, "resale covers the cost"),
+        ((0.5, 0.7), -1.0, np.nan, "resale covers the cost"),
+    ],
+)
+def test_small_gains_and_small_costs_are_told_apart_at_zero(
+    added: tuple[float, float], cost: float, per_frame: float, reason: str
+) -> None:
+    """Half of the draws at either end of the range: their central range is the range."""
+    low, high = added
+    step = Candidate("a", "b", "card", "s", "g", (), (), (), max(cost, 0), max(-cost, 0), 300.0, "")
+    drawn = np.array([[40.0, 40.0], [40.0 + low, 40.0 + high]]).repeat(100, axis=1)
+    found = gain_of_step(step, (40.0, 40.6), drawn, 3, "measured")
+    assert_allclose([found.added_low, found.added_high], added, rtol=1e-9)
+    assert_allclose(found.cost_per_added_frame, per_frame, rtol=1e-9)
+    assert found.reason.removeprefix("not determinable: ") == reason
 
 
 def test_machine_of_another_system_counts_when_it_costs_more(tmp_path: Path) -> None:

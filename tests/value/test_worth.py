@@ -58,6 +58,14 @@ def test_hand_worked_measured_builds(tmp_path: Path) -> None:
     assert_allclose(found["card_cost_per_frame"].iloc[1], 150 / (80 * mean), rtol=1e-12)
 
 
+def test_a_card_without_a_price_costs_no_known_sum(tmp_path: Path) -> None:
+    """Unknown is NaN, never nothing."""
+    prices = priced(*BASE) + priced(("Alder", "", 90), condition="used")
+    found = worth(tmp_path, prices=prices).set_index("build")
+    assert found["card_price"].isna().tolist() == [True, True]
+    assert np.isnan(found.loc["with Alder", "price"])
+
+
 def test_measured_range_is_the_t_range_of_the_mean(tmp_path: Path) -> None:
     """Spread .01 a pass, 12 dof, 9 passes: closed form up to 4,000 draws (3 %)."""
     found = worth(tmp_path).iloc[0]
