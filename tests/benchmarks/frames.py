@@ -18,8 +18,8 @@ Full sizes on 2026-11-26, two cores with other work on them (load 8 to 13), two 
 Not reached: 1.5 x decode. Decoding takes 9 ns a frame. In the same runs decoding and one sum took
 1.4 x decode (combined) and 1.1 x (long), decoding and one median 2.7 x and 2.9 x, decoding and one
 sort 5.4 x and 8.3 x: NumPy has no room for the rest of the statistics within 1.5 x, although none
-of them sorts or partitions a whole pass. A compiled pass over the data could; it would make a
-compiler, or numba with some 100 MB, a need of every installation.
+of them sorts or partitions a whole pass. A compiled pass might; it would make a compiler, or numba,
+a need of every installation.
 
 Not reached either: 1/3 of pandas for the logs. Arrow's own parse is 1/2.0 to 1/2.3 of pandas. Of
 some 2.8 ms a log NumPy needs 1.6 to cut the numbers out (under 1.3 with the caches to itself, which
