@@ -52,8 +52,9 @@ def tests_of(file: str) -> list[str]:
 def changed_lines(since: str) -> dict[str, set[int]] | None:
     """Lines of each file that changed since a commit; None where that is not here."""
     words = ["git", "diff", "-U0", since, "HEAD", "--", "perfkit"]
-    told = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=False)
-    if told.returncode:
+    try:
+        told = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True)
+    except (OSError, subprocess.CalledProcessError):
         return None
     found: dict[str, set[int]] = defaultdict(set)
     file = ""
