@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-KEEP = 1 << 20
+KEEP = 7 << 17
 """Values a `Middle` may hold before it narrows."""
 
 _DIGIT_BITS = 16
