@@ -229,13 +229,14 @@ def _cells(
 ) -> pd.DataFrame:
     """Log passes of one side by stratum; the spread of a lone pass is that of the whole study."""
     mine = rows[(rows["gpu"] == side.gpu) & rows["system"].isin(systems)]
-    logs = np.log(mine[column]).groupby([mine[name] for name in stratum], sort=False)
+    noted = mine.assign(log=np.log(mine[column]), borrowed=mine["source"] == "borrowed")
+    strata = noted.groupby(stratum, sort=False)
+    logs = strata["log"]
     found = pd.DataFrame({"mean": logs.mean(), "variance": logs.var(), "passes": logs.count()})
-    borrowed = (mine["source"] == "borrowed").groupby([mine[name] for name in stratum], sort=False)
-    found["basis"] = np.where(borrowed.any(), "borrowed", "measured")
+    found["basis"] = np.where(strata["borrowed"].any(), "borrowed", "measured")
     found["shift"] = 0.0
     if "se_log_version_shift" in mine:
-        found["shift"] = mine["se_log_version_shift"].groupby([mine[n] for n in stratum]).mean()
+        found["shift"] = strata["se_log_version_shift"].mean()
     own = found["variance"] > np.finfo(float).eps ** 2
     found["dof"] = (found["passes"] - 1.0).where(own, float(spread[1]))
     found["variance"] = found["variance"].where(own, spread[0] ** 2)

@@ -1,13 +1,13 @@
 """What an upgrade adds in each game, and what stops it from adding more."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
 
 from perfkit.defaults import LEVEL
 from perfkit.study import Study
-from perfkit.value.arithmetic import central_range
+from perfkit.value.arithmetic import FloatArray, central_range
 from perfkit.value.parts import shelf
 from perfkit.value.speeds import BASES, BuildSpeeds, SpeedBook
 from perfkit.value.together import check_parts
@@ -15,6 +15,22 @@ from perfkit.value.upgrade_paths import SAME_SYSTEM, Candidate, candidates
 from perfkit.value.upgrades import candidate_speeds
 
 Predict = Callable[[pd.DataFrame], pd.DataFrame]
+
+COLUMNS = (
+    "from_build",
+    "to_build",
+    "workload",
+    "fps_from",
+    "fps_to",
+    "added_pct",
+    "added_low_pct",
+    "added_high_pct",
+    "basis",
+    "goal_fps",
+    "reaches_goal",
+    "stopped_by",
+    "reason",
+)
 
 _MACHINE = ["system", "gpu", "workload"]
 
@@ -43,13 +59,11 @@ def upgrade_games(study: Study, book: SpeedBook, predict: Predict) -> pd.DataFra
     links = _narrow_links(study, steps)
     games = study.workloads.set_index("workload")["goal_fps"].reindex(speeds.workloads)
     rows = [
-        _rows(step, speeds, place, games, limits, links[at])
-        for at, (step, place) in enumerate(zip(steps, places, strict=True))
+        row
+        for step, place, link in zip(steps, places, links, strict=True)
+        for row in _rows(step, speeds, place, games.to_numpy(float), limits, link)
     ]
-    columns = ["from_build", "to_build", "workload", "fps_from", "fps_to", "added_pct"]
-    columns += ["added_low_pct", "added_high_pct", "basis", "goal_fps", "reaches_goal"]
-    columns += ["stopped_by", "reason"]
-    return pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=columns)
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
 def _limits(
@@ -92,35 +106,22 @@ def _rows(
     step: Candidate,
     speeds: BuildSpeeds,
     place: tuple[int, int],
-    goals: pd.Series,
+    goals: FloatArray,
     limits: dict[tuple[str, str, str], str],
     link: str,
-) -> pd.DataFrame:
+) -> Iterator[tuple[object, ...]]:
+    """Give a row of each workload."""
     before, after = place
-    fps = speeds.fps[after]
+    start, fps = speeds.fps[before], speeds.fps[after]
     gain = np.exp(speeds.log_draws[after] - speeds.log_draws[before]) - 1
     low, high = central_range(gain, LEVEL)
-    reached = np.where(fps >= goals, "yes", "no")
-    limited = [limits.get((step.system, step.gpu, name), "") for name in speeds.workloads]
-    short = ["memory capacity" if "GiB" in why else "" for why in speeds.reason[after]]
-    stops = [
-        "; ".join(filter(None, [lack or limit, link]))
-        for lack, limit in zip(short, limited, strict=True)
-    ]
-    return pd.DataFrame(
-        {
-            "from_build": step.from_build,
-            "to_build": step.to_build,
-            "workload": speeds.workloads,
-            "fps_from": speeds.fps[before],
-            "fps_to": fps,
-            "added_pct": 100 * (fps / speeds.fps[before] - 1),
-            "added_low_pct": 100 * low,
-            "added_high_pct": 100 * high,
-            "basis": [_weaker(*pair) for pair in speeds.basis[[before, after]].T.tolist()],
-            "goal_fps": goals.to_numpy(float),
-            "reaches_goal": np.where(np.isnan(fps) | goals.isna(), "", reached),
-            "stopped_by": stops,
-            "reason": speeds.reason[after],
-        }
-    )
+    added = 100 * (fps / start - 1), 100 * low, 100 * high
+    for at, (workload, why) in enumerate(zip(speeds.workloads, speeds.reason[after], strict=True)):
+        numbers = start[at], fps[at], *(each[at] for each in added)
+        basis = _weaker(*speeds.basis[[before, after], at].tolist())
+        known = np.isfinite([fps[at], goals[at]]).all()
+        reached = ("yes" if fps[at] >= goals[at] else "no") if known else ""
+        limit = limits.get((step.system, step.gpu, workload), "")
+        stops = "; ".join(filter(None, ["memory capacity" if "GiB" in why else limit, link]))
+        rest = basis, goals[at], reached, stops, str(why)
+        yield step.from_build, step.to_build, workload, *numbers, *rest
