@@ -1,0 +1,60 @@
+"""What stands behind a sentence: lone passes, borrowed passes, and a side of one stratum."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from perfkit.value.claim_evidence import Evidence, gather_evidence
+from perfkit.value.claim_sides import record_of
+from tests.value.market import booked, market, runs, summary
+
+NOISE = np.exp([-0.01, 0.0, 0.01])  # a spread of 0.01 with two degrees of freedom a cell
+
+
+def compared(folder: Path, passes: list[dict], workload: str = "Moor") -> Evidence:
+    study = market(folder, passes=passes)
+    record = record_of(study, summary(study), booked(study))
+    return gather_evidence(record, "Alder", "Ember", "average", workload)
+
+
+def test_a_lone_pass_takes_the_spread_of_the_study_with_its_freedom(tmp_path: Path) -> None:
+    slow = {"Fen": 20 * NOISE, "Moor": 40 * NOISE}
+    fast = {"Fen": 40 * NOISE, "Moor": [80.0]}
+    contrast = compared(tmp_path, runs("Ember", slow) + runs("Alder", fast)).contrast
+    assert contrast is not None
+    lone, three = 0.01**2, 0.01**2 / 3
+    assert_allclose(contrast.log_ratio, np.log(2), rtol=1e-9)
+    assert_allclose(contrast.std_error**2, lone + three, rtol=1e-9)
+    pooled = 3 * 2  # three cells were run three times
+    assert_allclose(
+        contrast.dof, (lone + three) ** 2 / (lone**2 / pooled + three**2 / 2), rtol=1e-9
+    )
+
+
+def test_two_equal_passes_have_no_spread_of_their_own(tmp_path: Path) -> None:
+    slow = {"Fen": 20 * NOISE, "Moor": [40.0, 40.0]}
+    fast = {"Fen": 40 * NOISE, "Moor": 80 * NOISE}
+    contrast = compared(tmp_path, runs("Ember", slow) + runs("Alder", fast)).contrast
+    assert contrast is not None
+    pooled = (3 * 2 * 0.01**2 + 0) / 7
+    assert_allclose(contrast.std_error**2, pooled / 2 + 0.01**2 / 3, rtol=1e-9)
+
+
+@pytest.mark.parametrize("lent", ["Ember", "Alder", ""])
+def test_one_borrowed_side_makes_a_borrowed_comparison(tmp_path: Path, lent: str) -> None:
+    passes = [
+        row
+        for gpu, fps in (("Ember", 40), ("Alder", 80))
+        for row in runs(gpu, {"Moor": fps * NOISE}, source="borrowed" if gpu == lent else "own")
+    ]
+    assert compared(tmp_path, passes).basis == ("borrowed" if lent else "measured")
+
+
+def test_no_version_shifted_no_error_of_a_shift(tmp_path: Path) -> None:
+    passes = runs("Ember", {"Moor": 40 * NOISE}) + runs("Alder", {"Moor": 80 * NOISE})
+    contrast = compared(tmp_path, passes).contrast
+    assert contrast is not None
+    assert_allclose(contrast.std_error, 0.01 * np.sqrt(2 / 3), rtol=1e-9)
+    assert_allclose(contrast.dof, 4.0, rtol=1e-9)
