@@ -7,27 +7,29 @@ no Python loop over frames. Decoding alone streams the same columns with the sam
 and throws them away; it keeps pass ids as codes, while `strings` makes a text of each, as Arrow
 does unless told otherwise.
 
-Full sizes on 2026-11-26, two cores with other work on them (load 8; in brackets load 2), the least
-of two or three runs:
+Full sizes on 2026-11-26, two cores, the least of two or three runs: calm (load 1), and in brackets
+beside other work (load 8):
 
-- combined: 4.5 x decode (3.1), 2.1 x with texts (1.1), 1/11 of pandas (1/16), 1/7.1 of polars
-  (1/8.7), 47 MB; before, under load 5, 4.0 x, 1.8 x, 1/14 and 1/9.6;
-- logs: 1.1 to 1.4 x Arrow's parse from run to run (1.35), 1/1.6 to 1/1.8 of pandas (1/1.6);
-- long: 3.8 x decode (3.9), 1/7.0 of bottleneck, 79 to 88 MB;
+- combined: 4.2 x decode (4.5), 1.6 x with texts (2.1), 1/17 of pandas (1/11), 1/9.3 of polars
+  (1/7.1), 47 MB;
+- logs: 1.10 x Arrow's parse (1.1 to 1.4), 1/1.7 of pandas (1/1.6 to 1/1.8);
+- long, load 2: 3.9 x decode (3.8), 1/7.0 of bottleneck, 79 to 88 MB;
 - growth: exponent of the last step 1.00, of decoding 1.02.
 
-Not reached: 1.5 x decode. Decoding takes 9 ns a frame. In the same runs decoding and one sum took
-1.4 x decode (combined) and 1.1 x (long), decoding and one median 2.7 x and 2.9 x, decoding and one
-sort 5.4 x and 8.3 x: NumPy has no room for the rest of the statistics within 1.5 x, although none
-of them sorts or partitions a whole pass. A compiled pass might; it would make a compiler, or numba,
+Not reached: 1.5 x decode. Decoding takes 8 ns a frame. In the same runs decoding and one sum took
+1.4 x decode (combined) and 1.1 x (long), decoding and one median 2.5 x and 2.9 x, decoding and one
+sort 5.1 x and 8.3 x: NumPy has no room for the rest of the statistics within 1.5 x, although none
+of them sorts or partitions a whole pass. On this processor NumPy's AVX-512 selection is the slow
+one: without it the median takes 1.7 x, which is over 1.5 x still, and ours the same 4.2 x. A compiled pass might; it would make a compiler, or numba,
 a need of every installation.
 
-Not reached either: 1/3 of pandas for the logs. Arrow's own parse is 1/2.0 to 1/2.3 of pandas. Of
+Not reached either: 1/3 of pandas for the logs. Arrow's own parse is 1/1.9 to 1/2.3 of pandas. Of
 some 2.8 ms a log NumPy needs 1.6 to cut the numbers out (under 1.3 with the caches to itself, which
 looking for 180,000 commas and line ends takes more than half of), reading the file takes 0.3,
 finding and opening it 0.2, its statistics 0.5. Two threads were no faster by the clock (3.6 ms a
 log with one, 3.7 and 7.2 with two, load 2) and took 1.4 and 2.5 times the CPU time: calls of NumPy
-are short here, and each takes Python's lock again. Nor is 1/10 of polars reached.
+are short here, and each takes Python's lock again. Nor is 1/10 of polars, by 7 per cent of our time:
+decoding takes a quarter of it, and no single call of the rest a tenth.
 """
 
 import argparse
