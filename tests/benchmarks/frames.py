@@ -20,16 +20,16 @@ Not reached: 1.5 x decode. Decoding takes 8 ns a frame. In the same runs decodin
 1.4 x decode (combined) and 1.1 x (long), decoding and one median 2.5 x and 2.9 x, decoding and one
 sort 5.1 x and 8.3 x: NumPy has no room for the rest of the statistics within 1.5 x, although none
 of them sorts or partitions a whole pass. On this processor NumPy's AVX-512 selection is the slow
-one: without it the median takes 1.7 x, which is over 1.5 x still, and ours the same 4.2 x. A compiled pass might; it would make a compiler, or numba,
-a need of every installation.
+one: without it the median takes 1.7 x, which is over 1.5 x still, and ours the same 4.2 x. A
+compiled pass might; it would make a compiler, or numba, a need of every installation.
 
 Not reached either: 1/3 of pandas for the logs. Arrow's own parse is 1/1.9 to 1/2.3 of pandas. Of
 some 2.8 ms a log NumPy needs 1.6 to cut the numbers out (under 1.3 with the caches to itself, which
 looking for 180,000 commas and line ends takes more than half of), reading the file takes 0.3,
 finding and opening it 0.2, its statistics 0.5. Two threads were no faster by the clock (3.6 ms a
 log with one, 3.7 and 7.2 with two, load 2) and took 1.4 and 2.5 times the CPU time: calls of NumPy
-are short here, and each takes Python's lock again. Nor is 1/10 of polars, by 7 per cent of our time:
-decoding takes a quarter of it, and no single call of the rest a tenth.
+are short here, and each takes Python's lock again. Nor is 1/10 of polars, by 7 per cent of our
+time: decoding takes a quarter of it, and no single call of the rest a tenth.
 """
 
 import argparse

@@ -6,8 +6,8 @@ writes the page. Ratios of one run on one machine, best of a few, the two in tur
 of processor time along the longer of our two processes, which other work on the machine does not
 stretch. `models` is what both spend alike on measuring, fitting, leaving out and deciding.
 
-Asked is 2.5; a calm machine gave 15.7 s of processor time against 8.7, a ratio of 1.80 (of wall time
-1.69). Of both, 4.9 s are the models: 1.4 to fit, 1.0 for the evidence, 1.2 for the tables of
+Asked is 2.5; a calm machine gave 15.7 s of processor time against 8.7, a ratio of 1.80 (of wall
+time 1.69). Of both, 4.9 s are the models: 1.4 to fit, 1.0 for the evidence, 1.2 for the tables of
 decisions, 0.4 for frame times, the rest for upgrades, values, predictions and loading libraries.
 Every picture is drawn beside them by the second process, so that of our 8.7 s only 3.8 are show:
 2.5 needs 2.4 s less of models and show together. The stages before the figures are a third of the
