@@ -13,11 +13,11 @@ some of its refits are run and the rest is reckoned from them, which the line sa
 With `--r` the mixed models are set against R's lme4 (Debian's r-cran-lme4), which must be
 installed, at 2,880 rows; otherwise, and at 100,000 rows, only our own side is timed.
 
-The mixed model with slopes is 97 to 113 times as quick as lme4 (100 aimed at) in processor time,
-beside other work; its 1.5 ms are six evaluations of the likelihood, each some fifty calls on
-matrices of a few rows, where the calls cost more than the arithmetic. With crossed GPUs it is 116
-to 142 times (50). Not reached: 240 non-negative fits gain 8 to 10 times for the same reason; the
-25 that are aimed at hold for 40,000 fits (25 to 31).
+The mixed model with slopes is 116 times as quick as lme4 (100 aimed at) in processor time on a calm
+machine, 97 to 113 beside other work; its 1.2 ms are six evaluations of the likelihood, each some
+fifty calls on matrices of a few rows, where the calls cost more than the arithmetic. With crossed
+GPUs it is 147 times (50). Not reached: 240 non-negative fits gain 8 to 10 times for the same
+reason; the 25 that are aimed at hold for 40,000 fits (25 to 31).
 """
 
 import argparse
