@@ -61,7 +61,9 @@ def in_use():
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1200)
 def test_out_of_memory(tmp_path):
+    """Libraries may wait for a thread that found no memory; then the clock of `fork` ends them."""
     study, place = write_study(tmp_path / "study"), tmp_path / "place"
     place.mkdir()
     left_alone(study, place, "old")
