@@ -4,11 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
+from scipy.stats import t as student
 
 from perfkit.models.beyond import ln_outside
 from perfkit.models.kriging import kernel, krige
 from perfkit.models.law_family import Blend, LawFamily, blended
-from perfkit.models.law_fit import Problem, fit_law
+from perfkit.models.law_fit import LEAST_SCALE, LOSS_DOF, MAD_TO_SD, MOST, Problem, fit_law
 from perfkit.models.law_memory import found, workloads_of
 from perfkit.models.law_subsets import fit_subsets
 from perfkit.models.laws import form_of, slopes, take
@@ -72,6 +74,39 @@ def test_a_law_is_found_again(name, cells):
     again = take(form, found, features, contention).log_ms
     # Priors and the loss scale of 3 % keep a perfect fit from being exact.
     np.testing.assert_allclose(again, truth, atol=0.01)
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_no_parameters_within_the_bounds_fit_better(name):
+    """Against SciPy's bounded search on a world where sharpness or contention end at a bound."""
+    cells = cells_of(world(5, law="sum", gpus=6, workloads=4, systems=2))
+    form = form_of(LAWS[name].told_apart(cells.rows), cells.rows)
+    for workload in range(4):
+        mine = cells.rows.workload == workload
+        features, contention = form.features(cells.rows.take(mine))
+        log_ms = np.log(1000.0) - cells.log_fps[mine]
+        problem = Problem(
+            form, features[None], contention[None], log_ms[None], np.ones((1, len(log_ms)))
+        )
+        found = fit_law(problem)[0]
+        level, parts = problem.centred()
+        expected = form.mean - parts[0]
+        expected[: form.size] += level[0]
+
+        def missed(theta, form=form, features=features, contention=contention, log_ms=log_ms):
+            return log_ms - take(form, theta[None], features, contention).log_ms[0]
+
+        scale = max(MAD_TO_SD * np.median(np.abs(missed(found))), LEAST_SCALE)
+
+        def loss(theta, missed=missed, scale=scale, expected=expected):
+            """Minus the log of Student's density of the misses, and of the normal prior."""
+            return -student.logpdf(missed(theta) / scale, LOSS_DOF).sum() + 0.5 * np.sum(
+                ((theta - expected) / form.sd) ** 2
+            )
+
+        bounds = [(None, None)] * form.size + [(0.0, most) for most in MOST]
+        best = minimize(loss, found, method="L-BFGS-B", bounds=bounds)
+        assert loss(found) - best.fun < 1e-3
 
 
 def test_one_disturbed_cell_pulls_little(cells):
