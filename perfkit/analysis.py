@@ -7,7 +7,7 @@ import pandas as pd
 
 from perfkit.frames import summarize
 from perfkit.models import Fit, fit
-from perfkit.models.kept import made_from, recall, remember
+from perfkit.models.saved_fit import made_from, recall, remember
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
 from perfkit.value import decision_tables, needed_targets
@@ -93,8 +93,8 @@ def analyse(
     progress : Progress, optional
         Where to say what is being done.
     kept : str, optional
-        What an earlier analysis kept, by :func:`perfkit.models.kept.kept_text`, or "". Where it
-        was made from the same passes, specifications and logs by the same code, nothing is
+        What an earlier analysis kept, by :func:`perfkit.models.saved_fit.kept_text`, or "". Where
+        it was made from the same passes, specifications and logs by the same code, nothing is
         measured or fitted again. When given, the result has its `key`.
 
     Returns

@@ -18,7 +18,7 @@ from perfkit.frames.logs import (
     unreadable_parquet,
 )
 from perfkit.frames.order import Floats
-from perfkit.frames.record import PassRecord
+from perfkit.frames.pass_record import PassRecord
 from perfkit.frames.stream import WHOLE, PassReader
 
 ID_COLUMN = "pass_id"

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from perfkit.frames.order import Floats
-from perfkit.frames.rows import Rows, stack
+from perfkit.frames.side_by_side import Rows, stack
 
 FEWEST_VALUES = 16
 """Below this a block length cannot be told, and no standard error is given."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from perfkit.frames.dependence import line_changes
 from perfkit.frames.order import Floats
-from perfkit.frames.rows import Rows
+from perfkit.frames.side_by_side import Rows
 from perfkit.frames.thresholds import DRIFT_CHANGE, STEP_SHARE
 
 HEAD = 64

@@ -14,7 +14,7 @@ from perfkit.frames import combined
 from perfkit.frames.logs import BadLog, open_parquet, read_parquet_blocks
 from perfkit.frames.order import Floats
 from perfkit.frames.pages import check_pages
-from perfkit.frames.record import PassRecord
+from perfkit.frames.pass_record import PassRecord
 from perfkit.frames.statistics import FrameStatistics, finish
 from perfkit.frames.stream import PassReader
 from perfkit.frames.text import TEXT_FRAMES, read_text

@@ -10,8 +10,8 @@ import numpy as np
 
 from perfkit.frames.dependence import standard_errors
 from perfkit.frames.order import Floats
-from perfkit.frames.record import PassRecord, record_pass
-from perfkit.frames.rows import ROWS, alike, stack
+from perfkit.frames.pass_record import PassRecord, record_pass
+from perfkit.frames.side_by_side import ROWS, alike, stack
 from perfkit.frames.signs import Signs, read_signs
 
 FRAMES_FOR_1PCT = 1_000

@@ -8,7 +8,13 @@ import numpy as np
 from perfkit.frames.dependence import halvings_for, run_sums
 from perfkit.frames.hitches import HitchCounter
 from perfkit.frames.order import KEEP, Floats, Largest, Middle, quantile_again
-from perfkit.frames.record import PassRecord, record_pass, tail_length, tail_numbers, time_above
+from perfkit.frames.pass_record import (
+    PassRecord,
+    record_pass,
+    tail_length,
+    tail_numbers,
+    time_above,
+)
 from perfkit.frames.signs import HEAD, MOST_HALVINGS, one_of_each_run, rises
 
 WHOLE = 1 << 17

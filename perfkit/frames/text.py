@@ -1,7 +1,7 @@
 """Logs of text: one column of a CSV log in blocks of milliseconds, every value checked.
 
-Most logs are plain numbers, which NumPy cuts out of the text (`perfkit.frames.plain`). From the
-first block on that is not plain, and for the messages, Arrow reads the rest.
+Most logs are plain numbers, which NumPy cuts out of the text (`perfkit.frames.plain_numbers`).
+From the first block on that is not plain, and for the messages, Arrow reads the rest.
 """
 
 import csv
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from perfkit.frames.logs import READ_ERRORS, BadLog, as_frame_times, check_times
 from perfkit.frames.order import Floats
-from perfkit.frames.plain import MARGIN, cut_column
+from perfkit.frames.plain_numbers import MARGIN, cut_column
 
 TEXT_FRAMES = 15_000_000
 """Frames of one log of text: days of play, and still read within seconds."""

@@ -16,7 +16,7 @@ from perfkit.models.intervals import NEW_FAMILY, NEW_KIND, disagreement
 from perfkit.models.law_family import blended
 from perfkit.models.law_subsets import GPUs, as_key, fit_subsets
 from perfkit.models.laws import Law
-from perfkit.models.ranges import levels, outside, seen_ranges
+from perfkit.models.outside_seen import levels, outside, seen_ranges
 
 PER_LN = 0.03
 """Scale of log FPS added in quadrature for each unit of ln-distance outside the range seen, before

@@ -7,14 +7,14 @@ import pandas as pd
 
 from perfkit.defaults import DRAWS
 from perfkit.models.draws import draw_fps
-from perfkit.models.evidence import errors_by_workload, evidence
 from perfkit.models.family import FloatArray
+from perfkit.models.fit_html import by_family, fit_html, terms_of
+from perfkit.models.left_out_errors import errors_by_workload, evidence
 from perfkit.models.observations import CONFIGURATION
 from perfkit.models.other_ranges import free_table, mixed_table
 from perfkit.models.predictions import Model, frame_time_parts, predict_table
 from perfkit.models.rates import Catalogue, attach_rates
 from perfkit.models.refusals import Known
-from perfkit.models.view import by_family, fit_html, terms_of
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from perfkit.models.family import Cells, FloatArray, IntArray, Rows
-from perfkit.models.ranges import outside
+from perfkit.models.outside_seen import outside
 from perfkit.models.selection import LeftOut, left_out_error
 
 OUTSIDE_PER_LN = 0.10

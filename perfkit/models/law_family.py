@@ -14,11 +14,11 @@ from perfkit.models.family import Cells, Family, Fitted, FloatArray, IntArray, R
 from perfkit.models.kriging import kernel, krige
 from perfkit.models.law_subsets import GPUs, as_key, fit_ahead, fit_subsets, subsets
 from perfkit.models.laws import Law
-from perfkit.models.ranges import VARIABLES
-from perfkit.models.words import gain_sentence
+from perfkit.models.outside_seen import VARIABLES
+from perfkit.models.sentences import gain_sentence
 
 RATE_FIELDS = ("arithmetic_tflops", "bandwidth_gb_s", "drawn_mpx", "cpu_speed")
-"""Fields of `Rows` behind `perfkit.models.ranges.VARIABLES`."""
+"""Fields of `Rows` behind `perfkit.models.outside_seen.VARIABLES`."""
 
 NUDGE = 1e-4
 """Step in a log rate by which elasticities are taken."""

@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray, Rows
-from perfkit.models.law_memory import Asked, fit_missing, workloads_of
+from perfkit.models.law_cache import Asked, fit_missing, workloads_of
 from perfkit.models.laws import Form, Law, Taken, slopes, take
 
 GPUs = tuple[int, ...]

@@ -6,7 +6,7 @@ from functools import lru_cache
 import numpy as np
 
 from perfkit.models.family import BoolArray, Cells, FloatArray, IntArray, Rows
-from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.outside_seen import VARIABLES, logs
 
 SIZE = len(VARIABLES)
 
@@ -20,7 +20,7 @@ class Moments:
     count : ndarray, shape (m, W)
         Cells.
     mean_x : ndarray, shape (m, W, 4)
-        Mean logs of `perfkit.models.ranges.VARIABLES`; 0 without cells.
+        Mean logs of `perfkit.models.outside_seen.VARIABLES`; 0 without cells.
     mean_y : ndarray, shape (m, W)
         Mean log FPS; NaN without cells.
     xx : ndarray, shape (m, W, 4, 4)

@@ -18,10 +18,10 @@ import numpy.typing as npt
 from perfkit.models.cross_products import Products, closed_basis, products
 from perfkit.models.family import Cells, FloatArray, IntArray, Rows
 from perfkit.models.moments import SIZE, cell_sums
-from perfkit.models.ranges import logs
+from perfkit.models.outside_seen import logs
 
 MACHINE = (0, 1)
-"""Columns of `perfkit.models.ranges.VARIABLES` that a GPU alone decides."""
+"""Columns of `perfkit.models.outside_seen.VARIABLES` that a GPU alone decides."""
 
 FLAT = 1e-9
 

@@ -9,7 +9,7 @@ from perfkit.frames.usable import CONFIGURATION as CONFIGURATION
 from perfkit.frames.usable import at_newest_version, combine, held
 from perfkit.models.family import Cells, FloatArray, IntArray, Names, Rows
 from perfkit.models.rates import Catalogue, attach_rates, gpu_bandwidth, system_bandwidth
-from perfkit.models.words import filled
+from perfkit.models.sentences import filled
 
 KNOWN_SHARE = 0.5
 """Bandwidth enters the fit when it is known for at least this share of the measured GPUs."""

@@ -14,7 +14,7 @@ import pandas as pd
 
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import SIZE, kept_without, least_change, subset_moments
-from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.outside_seen import VARIABLES, logs
 from perfkit.models.row_index import (
     FLAT,
     OPEN,
@@ -23,7 +23,7 @@ from perfkit.models.row_index import (
     left_out_index,
     row_index,
 )
-from perfkit.models.words import gain_sentence
+from perfkit.models.sentences import gain_sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,7 @@ class PowerLawFit(Fitted):
     cells : Cells
         What it was fitted to.
     slopes : ndarray, shape (4,)
-        Elasticities of FPS, in the order of `perfkit.models.ranges.VARIABLES`.
+        Elasticities of FPS, in the order of `perfkit.models.outside_seen.VARIABLES`.
     intercepts : ndarray, shape (workloads,)
         NaN for workloads it never saw.
     pull : ndarray, shape (D, 4)

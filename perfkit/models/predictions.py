@@ -9,11 +9,11 @@ from perfkit.models.borrowing import Borrowed
 from perfkit.models.cycles import Cycles
 from perfkit.models.family import PARTS, FloatArray, Rows
 from perfkit.models.observations import CONFIGURATION, to_rows
-from perfkit.models.ranges import UNITS, VARIABLES, Outside, levels, outside, seen_ranges
+from perfkit.models.outside_seen import UNITS, VARIABLES, Outside, levels, outside, seen_ranges
 from perfkit.models.rates import Catalogue
 from perfkit.models.refusals import Known, at_cap, memory_notes, refuse
+from perfkit.models.sentences import filled
 from perfkit.models.train import Trained
-from perfkit.models.words import filled
 
 COLUMNS = (
     *CONFIGURATION,

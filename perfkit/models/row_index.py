@@ -13,7 +13,7 @@ import numpy as np
 
 from perfkit.models.family import FloatArray, IntArray, Rows
 from perfkit.models.moments import least_change
-from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.outside_seen import VARIABLES, logs
 
 SIZE = len(VARIABLES)
 

@@ -18,7 +18,7 @@ from perfkit.models.cross_products import times
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import kept_without
 from perfkit.models.nonneg import nonneg_least_squares
-from perfkit.models.words import gain_sentence
+from perfkit.models.sentences import gain_sentence
 
 CAUSES = ("fixed cost", "processor", "arithmetic", "memory", "arithmetic", "memory", "arithmetic")
 """Cause of each column of `columns`."""

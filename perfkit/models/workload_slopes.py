@@ -17,10 +17,10 @@ from perfkit.models.cross_products import products, products_of_columns
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
 from perfkit.models.moments import SIZE, cell_sums, kept_without
 from perfkit.models.new_group import NewGpu, gpu_dof, line_error
-from perfkit.models.ranges import VARIABLES, logs
+from perfkit.models.outside_seen import VARIABLES, logs
 from perfkit.models.reml import fit_reml
 from perfkit.models.row_index import USUAL_SLOPES
-from perfkit.models.words import gain_sentence
+from perfkit.models.sentences import gain_sentence
 
 LEAST_WORKLOADS = 5
 """With fewer workloads nothing can be said of how slopes differ: they stay equal."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from perfkit.frames.summary import PassSummary
-from perfkit.models.kept import RememberedFit, kept_text, made_by
+from perfkit.models.saved_fit import RememberedFit, kept_text, made_by
 from perfkit.show.manifest import read_manifest
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class Earlier:
         return content if same else None
 
     def kept(self) -> str:
-        """Give what was measured and predicted, as :func:`perfkit.models.kept.recall` takes it."""
+        """Give what was measured and predicted, for :func:`perfkit.models.saved_fit.recall`."""
         content = self.content(KEPT)
         return "" if content is None else content.decode("utf-8", "replace")
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from perfkit.errors import OutputError
-from perfkit.models.kept import made_by
+from perfkit.models.saved_fit import made_by
 
 MANIFEST = "manifest.json"
 _LARGEST = 32 * 2**20

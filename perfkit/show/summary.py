@@ -7,7 +7,7 @@ import pandas as pd
 
 from perfkit.analysis import Analysis
 from perfkit.frames.usable import usable
-from perfkit.models.evidence import CHOSEN_ANEW
+from perfkit.models.left_out_errors import CHOSEN_ANEW
 from perfkit.show.tables import all_tables
 
 

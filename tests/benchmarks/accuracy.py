@@ -40,9 +40,9 @@ from scipy.stats import t as student
 
 import perfkit as pk
 from perfkit.defaults import LEVEL, SEED
-from perfkit.models.evidence import interval_score
 from perfkit.models.family import Rows
 from perfkit.models.intervals import Scales, Spread, Width
+from perfkit.models.left_out_errors import interval_score
 from perfkit.models.registry import FAMILIES
 from perfkit.models.selection import LeftOut, OneFamily
 from perfkit.models.train import Recipe

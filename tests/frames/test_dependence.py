@@ -15,7 +15,7 @@ from perfkit.frames.dependence import (
     run_sums,
     standard_errors,
 )
-from perfkit.frames.rows import stack
+from perfkit.frames.side_by_side import stack
 from tests.reference import load_csv, load_json
 
 SERIES = ("ar1_phi07", "white_noise")

@@ -16,8 +16,8 @@ from perfkit.frames.order import (
     quantile_near,
     value_at_rank,
 )
-from perfkit.frames.record import record_pass, tail_length, time_above
-from perfkit.frames.rows import ROWS
+from perfkit.frames.pass_record import record_pass, tail_length, time_above
+from perfkit.frames.side_by_side import ROWS
 from perfkit.frames.statistics import finish, finish_each, frame_statistics
 from perfkit.frames.stream import PassReader
 from tests.frames.make import clean_pass

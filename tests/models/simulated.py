@@ -8,7 +8,7 @@ import pandas as pd
 
 from perfkit.models.family import Cells
 from perfkit.models.observations import names_of, to_rows
-from perfkit.models.ranges import outside
+from perfkit.models.outside_seen import outside
 from perfkit.models.rates import attach_rates
 from perfkit.models.registry import RECIPE
 from perfkit.models.train import Recipe, train

@@ -8,8 +8,8 @@ import pytest
 from scipy.stats import t as student
 
 from perfkit.models import Fit, fit
-from perfkit.models.evidence import CHOSEN_ANEW, COMPARISON, interval_score
 from perfkit.models.family import PARTS
+from perfkit.models.left_out_errors import CHOSEN_ANEW, COMPARISON, interval_score
 from perfkit.models.workload_slopes import WorkloadSlopes
 from tests.models.worlds import World, rows_of, world
 

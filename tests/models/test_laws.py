@@ -9,9 +9,9 @@ from scipy.stats import t as student
 
 from perfkit.models.beyond import ln_outside
 from perfkit.models.kriging import kernel, krige
+from perfkit.models.law_cache import found, workloads_of
 from perfkit.models.law_family import Blend, LawFamily, blended
 from perfkit.models.law_fit import LEAST_SCALE, LOSS_DOF, MAD_TO_SD, MOST, Problem, fit_law
-from perfkit.models.law_memory import found, workloads_of
 from perfkit.models.law_subsets import fit_subsets
 from perfkit.models.laws import form_of, slopes, take
 from perfkit.models.load_cycle import LoadCycle, find_cycle, pass_length

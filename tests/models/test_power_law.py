@@ -6,8 +6,8 @@ import pytest
 from statsmodels.formula.api import ols
 
 from perfkit.models.family import Family
+from perfkit.models.outside_seen import VARIABLES
 from perfkit.models.power_law import PowerLaw
-from perfkit.models.ranges import VARIABLES
 from perfkit.models.row_index import USUAL_SLOPES, row_index
 from perfkit.models.workload_slopes import WorkloadSlopes
 from tests.models.worlds import cells_of, world

@@ -9,7 +9,7 @@ import pytest
 
 import perfkit.analysis
 from perfkit.analysis import analyse
-from perfkit.models.kept import kept_text, made_from, recall, remember
+from perfkit.models.saved_fit import kept_text, made_from, recall, remember
 from perfkit.show import stills
 from perfkit.show.charts import averages, cost
 from perfkit.show.earlier import KEPT, earlier_report, write_kept

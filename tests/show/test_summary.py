@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from perfkit.models.evidence import CHOSEN_ANEW
+from perfkit.models.left_out_errors import CHOSEN_ANEW
 from perfkit.show.summary import _modelled
 
 

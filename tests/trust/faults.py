@@ -29,7 +29,7 @@ from unittest import mock
 
 import perfkit as pk
 from perfkit import cli, commands
-from perfkit.models.kept import kept_text
+from perfkit.models.saved_fit import kept_text
 from perfkit.show import earlier, manifest, report, second_process, stills, tables
 from perfkit.show.drawing import Job, file_bytes
 from perfkit.show.layout import NothingToShow

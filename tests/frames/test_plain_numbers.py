@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from perfkit.frames import text as reader
 from perfkit.frames.logs import BadLog
-from perfkit.frames.plain import MARGIN, cut_column
+from perfkit.frames.plain_numbers import MARGIN, cut_column
 from perfkit.frames.text import read_text
 
 PLAIN = st.one_of(
