@@ -7,7 +7,7 @@ import numpy as np
 
 from perfkit.frames.dependence import halvings_for, run_sums
 from perfkit.frames.hitches import HitchCounter
-from perfkit.frames.order import KEEP, Floats, Largest, Middle, quantile_again
+from perfkit.frames.order import Floats
 from perfkit.frames.pass_record import (
     PassRecord,
     record_pass,
@@ -16,6 +16,7 @@ from perfkit.frames.pass_record import (
     time_above,
 )
 from perfkit.frames.signs import HEAD, MOST_HALVINGS, one_of_each_run, rises
+from perfkit.frames.streamed_order import KEEP, Largest, Middle, quantile_again
 
 WHOLE = 1 << 17
 """Passes of at most this many frames are held and handled as one array."""

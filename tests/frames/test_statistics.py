@@ -8,18 +8,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.frames import stream
-from perfkit.frames.order import (
-    Largest,
-    Middle,
-    place,
-    quantile_again,
-    quantile_near,
-    value_at_rank,
-)
+from perfkit.frames.order import place, quantile_near
 from perfkit.frames.pass_record import record_pass, tail_length, time_above
 from perfkit.frames.side_by_side import ROWS
 from perfkit.frames.statistics import finish, finish_each, frame_statistics
 from perfkit.frames.stream import PassReader
+from perfkit.frames.streamed_order import Largest, Middle, quantile_again, value_at_rank
 from tests.frames.make import clean_pass
 from tests.reference import load_json
 
