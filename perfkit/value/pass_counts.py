@@ -9,64 +9,6 @@ MOST_PASSES = 1000
 """Nobody films more passes of one scene; a statement that needs more is too fine to make."""
 
 
-def passes_for_mean(spread: float, half_width: float, level: float) -> float:
-    """Real number of passes after which a mean's range has the wished half-width, spread known.
-
-    Parameters
-    ----------
-    spread : float
-        Standard deviation between passes.
-    half_width : float
-        In the same unit.
-    level : float
-        Coverage in (0, 1).
-
-    Returns
-    -------
-    float
-        Round it up.
-
-    References
-    ----------
-    NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.2.2: N >= (z sigma / delta)^2.
-
-    Examples
-    --------
-    >>> math.ceil(passes_for_mean(2.0, 0.25, 0.95))
-    246
-    """
-    return float(stats.norm.isf((1 - level) / 2) * spread / half_width) ** 2
-
-
-def passes_for_shift(shift: float, spread: float, alpha: float, power: float) -> float:
-    """Real number of passes that shows a shift of a mean one-sidedly, spread known.
-
-    Parameters
-    ----------
-    shift, spread : float
-        True shift and standard deviation between passes, same unit.
-    alpha : float
-        One-sided error rate; half of it for a two-sided test.
-    power : float
-        Probability of showing the shift.
-
-    Returns
-    -------
-    float
-        Round it up.
-
-    References
-    ----------
-    NIST/SEMATECH *e-Handbook of Statistical Methods*, 7.2.2.2.
-
-    Examples
-    --------
-    >>> round(passes_for_shift(3.0, 4.8, 0.025, 0.8), 4)
-    20.0931
-    """
-    return float((stats.norm.isf(alpha) + stats.norm.isf(1 - power)) * spread / shift) ** 2
-
-
 def t_power(shift: float, spread: float, passes: float, dof: float, alpha: float) -> float:
     """Probability that a one-sided t test shows a shift.
 

@@ -89,7 +89,9 @@ def fieller(
     with np.errstate(divide="ignore", invalid="ignore"):
         curve = b**2 - t2 * var_b
         middle = a * b - t2 * cov
-        discriminant = middle**2 - curve * (a**2 - t2 * var_a)
+        # middle^2 - curve (a^2 - t2 var_a), its largest terms already taken from each other
+        first = b**2 * var_a - 2 * a * b * cov + a**2 * var_b
+        discriminant = t2 * (first - t2 * (var_a * var_b - cov**2))
         bounded = (curve > 0) & (discriminant >= 0)
         half = np.sqrt(np.where(bounded, discriminant, np.nan))
         low, high = (middle - half) / curve, (middle + half) / curve
@@ -97,40 +99,3 @@ def fieller(
     case = np.where(bounded, BOUNDED, np.where(discriminant > 0, EXCLUSIVE, WHOLE_LINE))
     case = np.where(np.isnan(discriminant), "", case)
     return RatioRange(ratio, low, high, g, case, level)
-
-
-def ratio_variance(
-    numerator: npt.ArrayLike,
-    denominator: npt.ArrayLike,
-    var_numerator: npt.ArrayLike,
-    var_denominator: npt.ArrayLike,
-    covariance: npt.ArrayLike = 0.0,
-) -> FloatArray:
-    """First-order variance of numerator / denominator.
-
-    Parameters
-    ----------
-    numerator, denominator, var_numerator, var_denominator, covariance : array_like
-        As in :func:`fieller`.
-
-    Returns
-    -------
-    ndarray
-
-    References
-    ----------
-    JCGM 100:2008 (GUM), clause 5.2, law of propagation with correlated inputs.
-
-    Examples
-    --------
-    >>> round(float(ratio_variance(14, 7, 9, 4)) ** 0.5, 6)
-    0.714286
-    """
-    a, b = np.asarray(numerator, dtype=float), np.asarray(denominator, dtype=float)
-    ratio = a / b
-    spread = (
-        np.asarray(var_numerator)
-        - 2 * ratio * np.asarray(covariance)
-        + ratio**2 * np.asarray(var_denominator)
-    )
-    return np.asarray(spread / b**2, dtype=float)

@@ -1,7 +1,6 @@
 """Spread within and between sittings, and how many passes a sitting is worth."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,37 +15,6 @@ practice, no source)."""
 PASS_MINUTES = 1.0
 """Minutes between two passes beside the pass itself: back to the start of the scene (common
 practice, no source)."""
-
-
-def nested_components(mean_squares: Sequence[float], sizes: Sequence[int]) -> tuple[float, ...]:
-    """Variance components of a balanced, fully nested design.
-
-    Parameters
-    ----------
-    mean_squares : sequence of float
-        From the outermost level to the innermost.
-    sizes : sequence of int
-        Units of each level within one of the level above.
-
-    Returns
-    -------
-    tuple of float
-        Outermost first; a negative estimate is set to zero.
-
-    References
-    ----------
-    ISO 5725-2:1994, clause 7.4: (mean square - mean square of the level below) / values in a unit.
-
-    Examples
-    --------
-    >>> nested_components([10.0, 4.0], [5, 3])
-    (2.0, 4.0)
-    """
-    found = []
-    for level, upper in enumerate(mean_squares):
-        lower = mean_squares[level + 1] if level + 1 < len(mean_squares) else 0.0
-        found.append(max(0.0, (upper - lower) / math.prod(sizes[level + 1 :])))
-    return tuple(found)
 
 
 def best_passes(within: float, between: float, pass_minutes: float, setup_minutes: float) -> float:
@@ -112,7 +80,7 @@ def sitting_spread(passes: pd.DataFrame) -> Spread:
     References
     ----------
     Searle, Casella and McCulloch (1992), *Variance Components*, section 3.6: mean squares set equal
-    to their expectations.
+    to their expectations; with equal numbers, ISO 5725-2:1994, clause 7.4.
     """
     kept = countable(passes)
     kept = kept[kept["sitting"] != ""]

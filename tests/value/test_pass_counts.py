@@ -7,19 +7,25 @@ import pytest
 from numpy.testing import assert_allclose
 from statsmodels.stats.power import TTestPower
 
-from perfkit.value.pass_counts import passes_for_mean, passes_for_shift, passes_needed, t_power
+from perfkit.value.pass_counts import passes_needed, t_power
 from tests.reference import load_json
 
 CASES = load_json("sample_size")
+KNOWN = 10**9
+"""Degrees of freedom of a spread that is as good as known."""
 
 
 def test_handbook_precision_of_a_mean() -> None:
     """NIST/SEMATECH e-Handbook 7.2.2.2 (N exact)."""
+    # A mean whose range has the half-width delta shows a shift of delta every second time; a spread
+    # estimated from very many cells is a known one, as the handbook's.
     for case in CASES["mean_precision"]["cases"]:
-        found = passes_for_mean(case["sigma"], case["delta"], case["conf"])
-        assert math.ceil(found) == case["N"]
-        if "z" not in case:  # the handbook's own z is rounded
-            assert_allclose(found, case["N_real"], rtol=1e-9)
+        alpha = (1 - case["conf"]) / 2
+        found = passes_needed(case["delta"], case["sigma"], alpha, 0.5, cells=KNOWN)
+        assert found == case["N"]
+        power = t_power(case["delta"], case["sigma"], case["N_real"], KNOWN, alpha)
+        # the handbook's own z is rounded to 1.96
+        assert_allclose(power, 0.5, rtol=1e-7 if "z" not in case else 1e-4)
 
 
 @pytest.mark.parametrize(
@@ -29,17 +35,20 @@ def test_published_shifts(name: str, sides: int) -> None:
     """Two tutorial examples: 20.0933 -> 21 and 618.2557 -> 619."""
     case = CASES[name]
     shift = case.get("delta", case.get("mu1", 0) - case.get("mu0", 0))
-    found = passes_for_shift(shift, case["sigma"], case["alpha"] / sides, case["power"])
-    assert_allclose(found, case["recomputed"], rtol=1e-9)
-    assert math.ceil(found) == case["printed_N"]
+    alpha = case["alpha"] / sides
+    found = passes_needed(shift, case["sigma"], alpha, case["power"], cells=KNOWN)
+    assert found == case["printed_N"]
+    power = t_power(shift, case["sigma"], case["recomputed"], KNOWN, alpha)
+    assert_allclose(power, case["power"], rtol=1e-7)
 
 
 def test_one_sided_z_then_t() -> None:
     """Handbook example: 8.56 by z, 10.08 -> 11 by the noncentral t (R power.t.test)."""
     case = CASES["one_sided_test"]
     power = 1 - case["beta"]
-    found = passes_for_shift(case["delta_over_sigma"], 1.0, case["alpha"], power)
-    assert_allclose(found, case["z_formula_N_real"], rtol=1e-9)
+    shift, alpha, real = case["delta_over_sigma"], case["alpha"], case["z_formula_N_real"]
+    assert_allclose(t_power(shift, 1.0, real, KNOWN, alpha), power, rtol=1e-7)
+    assert passes_needed(shift, 1.0, alpha, power, cells=KNOWN) == case["z_formula_N"]
     exact = case["noncentral_t_exact_N_real"]
     assert passes_needed(1.0, 1.0, case["alpha"], power) == math.ceil(exact)
     assert_allclose(t_power(1.0, 1.0, exact, exact - 1, case["alpha"]), power, rtol=1e-6)

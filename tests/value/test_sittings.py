@@ -7,22 +7,8 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from perfkit.value.sittings import best_passes, nested_components, sitting_spread, sitting_table
-from tests.reference import load_csv, load_json
-
-
-def test_published_nested_components() -> None:
-    """Glass furnace, 4 plants x 4 operators x 4 shifts x 3 batches (5e-4 absolute)."""
-    case = load_json("nested_variance_components")
-    found = nested_components(case["MS"], case["sizes"])
-    assert_allclose(found, case["printed_var_comp"], atol=5e-4)
-    assert_allclose(found, case["recomputed"], rtol=1e-12)
-    assert_allclose(np.sqrt(found), case["printed_sd"], atol=5e-4)
-    assert_allclose(100 * np.array(found) / sum(found), case["printed_pct"], atol=6e-3)
-
-
-def test_negative_components_are_zero() -> None:
-    assert nested_components([1.0, 4.0], [5, 3]) == (0.0, 4.0)
+from perfkit.value.sittings import best_passes, sitting_spread, sitting_table
+from tests.reference import load_json
 
 
 def table(logs: np.ndarray, sittings: np.ndarray, cells: np.ndarray) -> pd.DataFrame:
@@ -37,14 +23,30 @@ def table(logs: np.ndarray, sittings: np.ndarray, cells: np.ndarray) -> pd.DataF
     )  # fmt: skip
 
 
-def test_balanced_case_is_dyestuff() -> None:
-    """Davies and Goldsmith 1972 as logs of FPS: 2451.25 within, 1764.05 between (closed form)."""
-    dye = load_csv("dyestuff")
-    batch = dye["Batch"].astype("category").cat.codes.to_numpy()
-    logs = dye["Yield"].to_numpy() / 1000
-    found = sitting_spread(table(logs, batch, np.zeros(len(dye))))
-    assert_allclose(found.within * 1e6, 2451.25, rtol=1e-10)
-    assert_allclose(found.between * 1e6, 1764.05, rtol=1e-10)
+def balanced(outer: float, inner: float, cells: int, per_cell: int, each: int) -> pd.DataFrame:
+    """Make passes of the given mean squares between and within sittings, with equal numbers."""
+    sitting = np.repeat(np.arange(cells * per_cell), each)
+    place, turn = sitting % per_cell, np.tile(np.arange(each), cells * per_cell)
+    logs = place * np.sqrt(outer / each) / np.arange(per_cell).std(ddof=1)
+    logs = logs + (turn - (each - 1) / 2) * np.sqrt(inner) / np.arange(each).std(ddof=1)
+    return table(logs, sitting, sitting // per_cell)
+
+
+def test_published_nested_components() -> None:
+    """Glass furnace, 16 operators x 4 shifts x 3 batches, the two inner levels (5e-4 absolute)."""
+    case = load_json("nested_variance_components")
+    found = sitting_spread(balanced(case["MS"][2], case["MS"][3], 16, 4, 3))
+    components = [found.between, found.within]
+    assert_allclose(components, case["printed_var_comp"][2:], atol=5e-4)
+    assert_allclose(components, case["recomputed"][2:], rtol=1e-9)
+    assert_allclose(np.sqrt(components), case["printed_sd"][2:], atol=5e-4)
+    assert (found.passes, found.sittings, found.configurations) == (192, 64, 16)
+
+
+def test_negative_components_are_zero() -> None:
+    found = sitting_spread(balanced(1.0, 4.0, 5, 3, 2))
+    assert found.between == 0.0
+    assert_allclose(found.within, 4.0, rtol=1e-12)
 
 
 def test_unequal_numbers_recover_the_truth() -> None:
