@@ -10,9 +10,9 @@ from tests.reference import load_csv, load_json
 
 
 def delta_error(a: float, b: float, *variances: float) -> float:
-    """Give the standard error by first order: what half of Fieller's range tends to as it gets narrow.
+    """Give the standard error by first order: half of a narrow range over its t.
 
-    At this level t is 1.25e-5, so that terms of second order are below 1e-10.
+    At this level t is 1.25e-5, so that terms of second order are below 1e-10 (Fieller 1954).
     """
     found = fieller(a, b, *variances, level=1e-5)
     return float(found.high - found.low) / 2 / float(stats.norm.isf((1 - 1e-5) / 2))
