@@ -61,10 +61,11 @@ def test_help_loads_no_heavy_library() -> None:
     assert modules_after(code) & {"pandas", "numpy", "scipy", "matplotlib", "statsmodels"} == set()
 
 
-def test_arithmetic_needs_neither_charts_nor_widgets() -> None:
+def test_arithmetic_needs_neither_charts_nor_widgets_nor_slow_libraries() -> None:
     loaded = modules_after("import perfkit.study, perfkit.frames, perfkit.models, perfkit.value")
     assert {"pandas", "numpy"} <= loaded
     assert loaded & {"matplotlib", "seaborn", "anywidget", "ipywidgets", "IPython"} == set()
+    assert loaded & {"scipy.stats", "statsmodels"} == set()  # half of the start, and seldom needed
 
 
 LONGEST_MODULE, LONGEST_FUNCTION = 500, 60

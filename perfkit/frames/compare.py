@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtr, stdtrit
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import usable
@@ -147,10 +147,10 @@ def _welch(both: pd.DataFrame, margin: float, level: float) -> pd.DataFrame:
     reason[(counts[0] == 0) | (counts[1] == 0)] = _NONE
     error = np.sqrt(parts[0] + parts[1]).where(reason == "")
     freedom = error**4 / (parts[0] ** 2 / (counts[0] - 1) + parts[1] ** 2 / (counts[1] - 1))
-    half = stats.t.ppf((1 + level) / 2, freedom) * error
+    half = stdtrit(freedom, (1 + level) / 2) * error
     least = math.log1p(margin)
-    above = stats.t.sf((difference - least) / error, freedom)
-    below = stats.t.cdf((difference + least) / error, freedom)
+    above = stdtr(freedom, (least - difference) / error)
+    below = stdtr(freedom, (difference + least) / error)
     found = {
         "ratio": np.exp(difference),
         "mean_low": np.exp(difference - half),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtrit
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION, eligible, pooled_log_spread
@@ -53,7 +53,7 @@ class Boundary:
     @property
     def range(self) -> tuple[float, float]:
         """Range of the log ratio at `LEVEL`."""
-        half = float(stats.t.isf((1 - LEVEL) / 2, self.dof)) * self.std_error
+        half = float(-stdtrit(self.dof, (1 - LEVEL) / 2)) * self.std_error
         return self.log_ratio - half, self.log_ratio + half
 
     @property

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtrit
 
 from perfkit.defaults import LEVEL
 from perfkit.value.arithmetic import mean_log_draws
@@ -60,7 +60,7 @@ class Evidence:
             return float(np.exp(low)), float(np.exp(high))
         if self.contrast is None or not self.chance:
             return math.nan, math.nan
-        half = float(stats.t.isf((1 - LEVEL) / 2, self.contrast.dof)) * self.contrast.std_error
+        half = float(-stdtrit(self.contrast.dof, (1 - LEVEL) / 2)) * self.contrast.std_error
         middle = self.contrast.log_ratio
         return math.exp(middle - half), math.exp(middle + half)
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy.special import stdtr
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -189,8 +189,8 @@ def relation_p(contrast: Contrast, low: float, high: float) -> tuple[float, floa
         true = low <= contrast.log_ratio <= high
         return (0.0, 1.0) if true else (1.0, 0.0)
     room = np.array([contrast.log_ratio - low, high - contrast.log_ratio]) / contrast.std_error
-    holds: FloatArray = np.asarray(stats.t.sf(room, contrast.dof))
-    fails: FloatArray = np.asarray(stats.t.sf(-room, contrast.dof))
+    holds: FloatArray = np.asarray(stdtr(contrast.dof, -room))
+    fails: FloatArray = np.asarray(stdtr(contrast.dof, room))
     reachable = int(np.isfinite([low, high]).sum())
     return float(holds.max()), min(1.0, float(reachable * fails.min()))
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import ndtri
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION
@@ -141,7 +141,7 @@ def _narrowings(
     facts = rows.set_index(["system", "gpu", "workload"])
     games = [name for name, shared in zip(speeds.workloads, speeds.common, strict=True) if shared]
     weights = speeds.weights[speeds.common] / speeds.weights[speeds.common].sum()
-    z = float(stats.norm.isf((1 - LEVEL) / 2))
+    z = float(-ndtri((1 - LEVEL) / 2))
     found = []
     for (system, gpu), those in built.groupby(["system", "gpu"], sort=False):
         mine = facts.loc[[(system, gpu, game) for game in games]]

@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from scipy import stats
+from scipy.special import nctdtr, stdtrit
 
 MOST_PASSES = 1000
 """Nobody films more passes of one scene; a statement that needs more is too fine to make."""
@@ -34,7 +34,9 @@ def t_power(shift: float, spread: float, passes: float, dof: float, alpha: float
     0.8325
     """
     away = abs(shift) / spread * math.sqrt(passes)
-    return float(stats.nct.sf(stats.t.isf(alpha, dof), dof, away))
+    missed = nctdtr(dof, away, -stdtrit(dof, alpha))
+    # SciPy's function is NaN where it underflows: there the shift is never missed.
+    return float(1.0 - np.nan_to_num(missed)) if math.isfinite(away) else math.nan
 
 
 def passes_needed(

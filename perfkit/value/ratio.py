@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy.special import stdtrit
 
 from perfkit.defaults import LEVEL
 
@@ -85,7 +85,7 @@ def fieller(
             for each in (numerator, denominator, var_numerator, var_denominator, covariance)
         )
     )
-    t2 = float(stats.t.isf((1 - level) / 2, dof)) ** 2
+    t2 = float(stdtrit(dof, (1 - level) / 2)) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):
         curve = b**2 - t2 * var_b
         middle = a * b - t2 * cov

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtr
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION
@@ -82,7 +82,7 @@ def scale_probabilities(study: Study, passes: pd.DataFrame, predict: Predict) ->
             known[name] = known[name].where(known[name].notna(), known[f"{name}_told"])
     reason = known["reason"] if "reason" in known else pd.Series("", index=known.index)
     away = np.log(known["goal_fps"] / known["fps"]) / known["log_scale"]
-    known["probability"] = stats.t.sf(away.to_numpy(float), known["dof"].to_numpy(float))
+    known["probability"] = stdtr(known["dof"].to_numpy(float), -away.to_numpy(float))
     known["reason"] = reason.where(known["fps"].isna(), "").fillna("")
     known.loc[known["fps"].notna() & known["log_scale"].isna(), "reason"] = (
         "no configuration was run twice: spread not known"

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import betainccinv, betaincinv, ndtri
 
 from perfkit.defaults import LEVEL
 from perfkit.frames.usable import CONFIGURATION
@@ -139,8 +139,8 @@ def clopper_pearson(successes: float, trials: int, level: float) -> tuple[float,
         return np.nan, np.nan
     tail = (1 - level) / 2
     failures = trials - successes
-    low = float(stats.beta.ppf(tail, successes, failures + 1)) if successes > 0 else 0.0
-    high = float(stats.beta.isf(tail, successes + 1, failures)) if failures > 0 else 1.0
+    low = float(betaincinv(successes, failures + 1, tail)) if successes > 0 else 0.0
+    high = float(betainccinv(successes + 1, failures, tail)) if failures > 0 else 1.0
     return low, high
 
 
@@ -247,9 +247,9 @@ def _calibration(scored: pd.DataFrame) -> pd.DataFrame:
     A kept line holds one range; the others are widened or narrowed from it.
     """
     low, high = np.log(scored["pred_low"]), np.log(scored["pred_high"])
-    scale = (high - low) / 2 / stats.norm.isf((1 - scored["level"]) / 2)
+    scale = (high - low) / 2 / -ndtri((1 - scored["level"]) / 2)
     away = (scored["log_error"].abs() / scale).to_numpy(float)
-    limit = stats.norm.isf((1 - NOMINAL) / 2)
+    limit = -ndtri((1 - NOMINAL) / 2)
     inside = pd.DataFrame(away[:, None] <= limit, index=scored.index)
     by_card = inside.groupby(scored["gpu"]).mean()
     observed = by_card.mean().to_numpy(float) if len(by_card) else np.full(len(NOMINAL), np.nan)

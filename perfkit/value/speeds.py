@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtrit
 
 from perfkit.defaults import DRAWS, SEED
 from perfkit.models.draws import draw_fps
@@ -248,7 +248,7 @@ def configuration_speeds(study: Study, passes: pd.DataFrame, table: pd.DataFrame
 
 
 def _t_quantile(level: pd.Series, dof: pd.Series) -> FloatArray:
-    return np.asarray(stats.t.isf((1 - level.to_numpy(float)) / 2, dof.to_numpy(float)))
+    return np.asarray(-stdtrit(dof.to_numpy(float), (1 - level.to_numpy(float)) / 2))
 
 
 def _at(frame: pd.DataFrame, width: int, height: int) -> pd.Series:

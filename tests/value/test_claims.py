@@ -9,6 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 from pandas.testing import assert_frame_equal
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from perfkit.value.claim_sides import record_of
 from perfkit.value.claims import check_claims, holm
@@ -179,6 +180,12 @@ def test_holm_counts_only_claims_with_chance() -> None:
     """Hand-worked: 0.01 x 3, max(0.03, 0.02 x 2), max(0.04, 0.04)."""
     assert holm([0.04, 0.01, math.nan, 0.02])[:2] == [0.04, 0.03]
     assert holm([math.nan])[0] != holm([math.nan])[0]
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 40])
+def test_holm_is_that_of_statsmodels(count: int) -> None:
+    for p in np.random.default_rng(count).beta(0.3, 3.0, (50, count)).round(3):
+        assert holm([math.nan, *p])[1:] == multipletests(p, method="holm")[1].tolist()
 
 
 def test_family_error_is_held(few_objects: None) -> None:

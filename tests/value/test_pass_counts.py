@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy import stats
 from statsmodels.stats.power import TTestPower
 
 from perfkit.value.pass_counts import passes_needed, t_power
@@ -60,6 +61,16 @@ def test_published_t_power(row: int) -> None:
     case = CASES["t_one_sample_published"][row]
     found = t_power(case["delta"], case["sd"], case["n"], case["n"] - 1, case["alpha"] / 2)
     assert_allclose(100 * found, case["recomputed"], atol=1e-4)
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.004])
+@pytest.mark.parametrize("dof", [1, 3, 11, 999])
+def test_power_far_from_zero(dof: int, alpha: float) -> None:
+    """SciPy's own noncentral t, which does not underflow; away from there, the same to a bit."""
+    for shift in [0.0, *np.linspace(0.5, 60.0, 240), 1e3, 1e6]:
+        expected = stats.nct.sf(stats.t.isf(alpha, dof), dof, shift)
+        assert_allclose(t_power(shift, 1.0, 1.0, dof, alpha), expected, rtol=0, atol=1e-12)
+    assert math.isnan(t_power(math.nan, 1.0, 1.0, dof, alpha))
 
 
 @pytest.mark.parametrize("shift", [0.3, 0.7, 2.0])

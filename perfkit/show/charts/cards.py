@@ -76,12 +76,12 @@ def data(analysis: "Analysis") -> pd.DataFrame:
 
 
 def _known(analysis: "Analysis") -> pd.DataFrame:
-    from scipy import stats
+    from scipy.special import stdtrit
 
     rows = analysis.speeds.rows.dropna(subset=["fps"])
     width, height = analysis.study.settings.value_at
     asked = rows[["system", "gpu", "workload"]].assign(width=width, height=height, render_scale=1.0)
-    half = stats.t.isf((1 - LEVEL) / 2, rows["dof"]) * rows["log_scale"]
+    half = -stdtrit(rows["dof"], (1 - LEVEL) / 2) * rows["log_scale"]
     return pd.DataFrame(
         {
             "workload": rows["workload"],
