@@ -1,6 +1,7 @@
 """One chart in every size that shares its layout, drawn from the JSON that is published beside it.
 
-A size that is half of another is averaged from it instead of being drawn again.
+A size that is half of another is averaged from it instead of being drawn again. The page's own
+picture, in few colours, is made of the smallest while that is at hand.
 """
 
 import io
@@ -9,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
 from perfkit.show.charts import CHARTS
 from perfkit.show.png import png_bytes
@@ -16,6 +18,12 @@ from perfkit.show.sidecar import frame_and_page
 from perfkit.show.style import house, pixels
 
 Pixels = npt.NDArray[np.uint8]
+
+PICTURE_COLOURS = 64
+"""Colours of a figure inside the page: enough for its few hues and their smooth edges."""
+
+FOR_PAGE = ""
+"""Stands for the name of the picture that goes into the page; it is no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +62,14 @@ class Job:
         Its JSON.
     looks : tuple of Look
         Of one shape and theme.
+    for_page : bool
+        Whether the page's picture is made too.
     """
 
     name: str
     text: str
     looks: tuple[Look, ...]
+    for_page: bool = False
 
 
 def pictures(job: Job) -> Iterator[tuple[str, Pixels | bytes]]:
@@ -71,9 +82,9 @@ def pictures(job: Job) -> Iterator[tuple[str, Pixels | bytes]]:
     Yields
     ------
     file : str
-        Its name.
+        Its name, or `FOR_PAGE`.
     picture : ndarray of uint8, shape (height, width, 3), or bytes
-        Pixels, or a whole SVG file.
+        Pixels, or a whole file.
     """
     chart = next(chart for chart in CHARTS if job.name == chart.NAME)
     data, page = frame_and_page(job.text)
@@ -90,10 +101,12 @@ def pictures(job: Job) -> Iterator[tuple[str, Pixels | bytes]]:
                 continue
             double = drawn.get(2 * look.width)
             if double is None:
-                drawn[look.width] = pixels(figure, look.width)[..., :3].copy()
+                drawn[look.width] = opaque(pixels(figure, look.width))
             else:
                 drawn[look.width] = halved(double)
             yield look.file(chart.NAME), drawn[look.width]
+    if job.for_page:
+        yield FOR_PAGE, few_colours(Image.fromarray(drawn[min(drawn)]))
 
 
 def file_bytes(picture: Pixels | bytes) -> bytes:
@@ -116,16 +129,52 @@ def halved(picture: Pixels) -> Pixels:
 
     Parameters
     ----------
-    picture : ndarray of uint8, shape (2 h, 2 w, channels)
+    picture : ndarray of uint8, shape (2 h, 2 w, 3)
 
     Returns
     -------
-    ndarray of uint8, shape (h, w, channels)
+    ndarray of uint8, shape (h, w, 3)
 
     Examples
     --------
-    >>> halved(np.array([[[0], [2]], [[4], [7]]], np.uint8)).tolist()
-    [[[3]]]
+    >>> halved(np.array([[[0] * 3, [2] * 3], [[4] * 3, [7] * 3]], np.uint8)).tolist()
+    [[[3, 3, 3]]]
     """
-    rows = picture[0::2].astype(np.uint16) + picture[1::2]
-    return ((rows[:, 0::2] + rows[:, 1::2] + 2) >> 2).astype(np.uint8)
+    return np.asarray(Image.fromarray(picture).reduce(2))
+
+
+def opaque(picture: Pixels) -> Pixels:
+    """Leave the opacity out; a channel at a time, which is quicker than three of four at once.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, shape (height, width, 4)
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 3)
+    """
+    result = np.empty((*picture.shape[:2], 3), np.uint8)
+    for channel in range(3):
+        result[..., channel] = picture[..., channel]
+    return result
+
+
+def few_colours(picture: Image.Image) -> bytes:
+    """Write a picture as small as a page wants it, in as few colours as it needs.
+
+    Parameters
+    ----------
+    picture : PIL.Image.Image
+        RGB.
+
+    Returns
+    -------
+    bytes
+        PNG with a palette.
+    """
+    written = io.BytesIO()
+    dither = Image.Dither.NONE
+    small = picture.quantize(PICTURE_COLOURS, Image.Quantize.FASTOCTREE, dither=dither)
+    small.save(written, "PNG")
+    return written.getvalue()

@@ -2,7 +2,6 @@
 
 import base64
 import datetime
-import io
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -10,6 +9,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from perfkit.show.drawing import few_colours
 from perfkit.show.explorer import payload
 from perfkit.show.manifest import versions
 from perfkit.show.report_dark import night_filter
@@ -37,9 +37,6 @@ _EXPLORER = (
     '<div id="explorer"><p class="no-script">Moving prices and games needs a browser that '
     "runs the script in this page.</p></div>"
 )
-PICTURE_COLOURS = 64
-"""Colours of a figure inside the page: enough for its few hues and their smooth edges."""
-
 _PINNED = {
     "value": value_columns,
     "upgrades": upgrade_columns,
@@ -220,17 +217,13 @@ def _shown(figures: Sequence["Still"], folder: Path) -> dict[str, str]:
 
 
 def _picture(figure: "Still", folder: Path) -> str:
-    """Embed the smallest picture of a chart, in as few colours as it needs."""
+    """Embed the picture of a chart that was made for the page, or make it of the smallest file."""
     from PIL import Image
 
     with Image.open(folder / figure.files[0]) as picture:
         width, height = picture.size
-        small = picture.convert("RGB").quantize(
-            PICTURE_COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
-        )
-    packed = io.BytesIO()
-    small.save(packed, "PNG")
-    source = base64.b64encode(packed.getvalue()).decode("ascii")
+        small = figure.small or few_colours(picture.convert("RGB"))
+    source = base64.b64encode(small).decode("ascii")
     return (
         f'<img alt="{escape(visible(f"{figure.title} {figure.answer}"))}" '
         f'width="{width}" height="{height}" src="data:image/png;base64,{source}">'

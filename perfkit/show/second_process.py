@@ -112,7 +112,7 @@ def serve(asked: IO[bytes], tells: IO[bytes]) -> None:
         job = json.loads(line)
         looks = tuple(Look(**look) for look in job["looks"])
         try:
-            drawn = pictures(Job(job["name"], job["text"], looks))
+            drawn = pictures(Job(**{**job, "looks": looks}))
             files = [(name, file_bytes(picture)) for name, picture in drawn]
         except Exception:
             tells.write(b"null\n")

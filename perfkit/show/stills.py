@@ -8,7 +8,7 @@ the interpreter's lock; a second process may draw beside this one.
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from queue import SimpleQueue
 from types import ModuleType
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from perfkit.progress import QUIET, Progress
 from perfkit.show.charts import CHARTS
-from perfkit.show.drawing import Job, Look, Pixels, file_bytes, pictures
+from perfkit.show.drawing import FOR_PAGE, Job, Look, Pixels, file_bytes, pictures
 from perfkit.show.layout import NothingToShow
 from perfkit.show.sidecar import sidecar, sidecar_text
 from perfkit.show.style import Page
@@ -61,6 +61,8 @@ class Still:
         Pictures in the folder, in the order of the looks asked for.
     reason : str
         Why there is no picture; "" when drawn.
+    small : bytes
+        The picture for the page; empty where it was not made with the others.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Still:
     answer: str
     files: tuple[str, ...]
     reason: str
+    small: bytes = field(default=b"", repr=False)
 
 
 def study_page(study: "Study") -> Page:
@@ -133,7 +136,7 @@ def write_figures(
         meanwhile()
         for _ in progress.track(easel.draw(), easel.jobs, "figures"):
             pass
-    return stills
+    return [replace(still, small=easel.small.get(still.name, b"")) for still in stills]
 
 
 def _prepare(
@@ -154,7 +157,7 @@ def _prepare(
     (easel.folder / f"{chart.NAME}.json").write_text(text, encoding="utf-8")
     if earlier is None or not _taken(earlier, chart.NAME, text, files, easel.folder):
         for group in _same_layout(looks):
-            easel.add(Job(chart.NAME, text, group))
+            easel.add(Job(chart.NAME, text, group, for_page=looks is REPORT_SET))
     return Still(chart.NAME, chart.TITLE, record["answer"], files, "")
 
 
@@ -187,10 +190,16 @@ class Easel:
     workers : int
         Threads that compress.
     second : Second or None
+
+    Attributes
+    ----------
+    small : dict of str to bytes
+        Pictures for the page by the name of their chart.
     """
 
     def __init__(self, folder: Path, workers: int, second: "Second | None") -> None:
         self.folder = folder
+        self.small: dict[str, bytes] = {}
         self._waiting: SimpleQueue[Job | None] = SimpleQueue()
         self.jobs = 0
         self._most = 2 * workers
@@ -238,7 +247,7 @@ class Easel:
             for file, picture in pictures(job):
                 if len(writing) > self._most:
                     writing.popleft().result()
-                writing.append(self._pool.submit(write_picture, self.folder / file, picture))
+                writing.append(self._pool.submit(self._write, job, file, picture))
             yield
 
     def _hand_over(self, second: "Second") -> tuple[int, list[Job]]:
@@ -249,9 +258,15 @@ class Easel:
                 failed.append(job)
                 break
             for name, content in files:
-                write_picture(self.folder / name, content)
+                self._write(job, name, content)
             done += 1
         return done, failed
+
+    def _write(self, job: Job, file: str, picture: Pixels | bytes) -> None:
+        if file == FOR_PAGE:
+            self.small[job.name] = file_bytes(picture)
+        else:
+            write_picture(self.folder / file, picture)
 
 
 def write_picture(path: Path, picture: Pixels | bytes) -> None:
