@@ -148,7 +148,7 @@ def _fill(
             copy = hidden / "logs" / name
             copy.parent.mkdir(parents=True, exist_ok=True)
             with open_inside(source, name) as log, copy.open("wb") as file:
-                shutil.copyfileobj(log, file, 1024 * 1024)
+                shutil.copyfileobj(log, file)
 
 
 def _rows(names: Sequence[str]) -> dict[str, list[dict[str, str]]]:

@@ -72,12 +72,13 @@ def counted_prices(study: Study) -> pd.DataFrame:
     settings = study.settings
     day = pd.Timestamp(settings.price_date)
     rows = study.prices[study.prices["date"] <= day].copy()
-    codes = rows["currency"].unique()
-    found = {
-        code: find_rate(study.rates, code, settings.currency, settings.price_date) for code in codes
+    rates = {
+        code: rate
+        for code in rows["currency"].unique()
+        if (rate := find_rate(study.rates, code, settings.currency, settings.price_date))
     }
-    factor = {code: np.nan if rate is None else rate.factor for code, rate in found.items()}
-    dates = {code: None if rate is None else rate.date for code, rate in found.items()}
+    factor = {code: rate.factor for code, rate in rates.items()}
+    dates = {code: rate.date for code, rate in rates.items()}
     tax = np.ones(len(rows))
     if tax_basis(study.prices) == "included":
         without = (rows["tax_included"] == "no").to_numpy()

@@ -2,7 +2,7 @@
 
 import datetime
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -70,14 +70,14 @@ def read_table(root: Path, table: Table) -> ReadTable:
     >>> read_table(Path(tempfile.mkdtemp()), RATES).frame.columns.tolist()
     ['date', 'from', 'to', 'rate']
     """
+    nothing = parse_table(b"", table, absent=True)
     if not table.required and not _is_there(root / table.file):
-        return parse_table(b"", table, absent=True)
+        return nothing
     try:
         data = read_inside(root, table.file, TABLE_BYTES)
     except Refused as refused:
         problem = Problem(table.file, None, "", "", refused.allowed, refused.action)
-        nothing = parse_table(b"", table, absent=True)
-        return ReadTable(table, nothing.frame, [problem], [], False, frozenset())
+        return replace(nothing, problems=[problem], whole=False)
     return parse_table(data, table)
 
 

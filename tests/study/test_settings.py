@@ -53,9 +53,48 @@ def test_every_key_is_read(tmp_path):
     assert study.notices == ()
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "read"),
+    [
+        ("title", '"' + "x" * 10_000 + '"', "x" * 10_000),
+        ("price_date", "1970-01-01", datetime.date(1970, 1, 1)),
+        ("price_date", "2200-12-31", datetime.date(2200, 12, 31)),
+        ("targets_fps", "[100000]", (100_000.0,)),
+        ("targets_fps", str(list(range(1, 21))), tuple(map(float, range(1, 21)))),
+        ("value_at", "[65536, 1]", (65_536, 1)),
+        ("value_at", "[1, 65536]", (1, 65_536)),
+        ("budget", "1e12", 1e12),
+        ("budget", "0.01", 0.01),
+        ("tariff_per_kwh", "0", 0.0),
+        ("tariff_per_kwh", "1000000000", 1e9),
+        ("hours_per_week", "0", 0.0),
+        ("hours_per_week", "168", 168.0),
+    ],
+)
+def test_a_value_at_its_bound_is_read(tmp_path, key, value, read):
+    others = {"currency": '"USD"', "price_date": "2026-11-01"} | {key: value}
+    toml = "\n".join(f"{name} = {text}" for name, text in others.items())
+    (tmp_path / "study.toml").write_text(toml)
+    found = read_settings(tmp_path)
+    assert (found.problems, found.keys[key]) == ([], read)
+    assert (found.logs, found.no_logs) == (None, True)
+
+
 BAD = [
     ("title", "3"),
     ("title", '"' + "x" * 10_001 + '"'),
+    ("price_date", "1969-12-31"),
+    ("price_date", "2201-01-01"),
+    ("value_at", "[65537, 1]"),
+    ("value_at", "[1, 65537]"),
+    ("value_at", "[0, 1]"),
+    ("value_at", "[1, 1, 1]"),
+    ("targets_fps", "[100000.5]"),
+    ("targets_fps", str(list(range(1, 22)))),
+    ("budget", "1e12" + "1"),
+    ("budget", "-1"),
+    ("tariff_per_kwh", "1000000001"),
+    ("hours_per_week", "-1"),
     ("currency", '"usd"'),
     ("currency", '"EURO"'),
     ("currency", "978"),
@@ -92,6 +131,7 @@ def test_a_bad_value_is_refused_on_its_line(tmp_path, key, value):
     problem = only_problem(tmp_path, study__toml=toml)
     assert problem[:3] == ("study.toml", len(lines) + 2, key)
     assert problem[3] != "" or value == "[]"
+    assert len(problem[3]) <= 200
     assert problem[4:] == (KEYS[key].allowed, "mend the value")
 
 
@@ -185,6 +225,42 @@ def test_a_key_on_an_unusual_line_is_still_refused(tmp_path):
         (None, "logs.frame_time_column"),
         (None, "logs.frame_time_unit"),
         (None, "logs.counts"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("data", "line", "allowed"),
+    [
+        (b"\n\xe9", 2, "UTF-8 text"),
+        (b"\n\n# \xe9", 3, "UTF-8 text"),
+        (b"\n" + b"a." * 40 + b"a = 1", 2, "keys of a few parts"),
+        (b"a = 1\n\nb =", 3, "TOML (Invalid value (at end of"),
+    ],
+)  # fmt: skip
+def test_lines_are_counted_from_the_first(tmp_path, data, line, allowed):
+    (tmp_path / "study.toml").write_bytes(data)
+    read = read_settings(tmp_path)
+    (problem,) = read.problems
+    assert (problem.line, problem.allowed[: len(allowed)]) == (line, allowed)
+    assert (set(read.keys), set(read.keys.values())) == (set(KEYS), {None})
+    assert (read.logs, read.no_logs) == (None, False)
+
+
+def test_a_key_is_looked_for_in_its_own_section(tmp_path):
+    toml = SETTINGS + '[other]\nframe_time_unit = 1\n[logs]\nfrmae_time_column = "a"\ntitle = 1\n'
+    (tmp_path / "study.toml").write_text(toml + "counts = 3\n[counts]\nframe_time_unit = 3\n")
+    read = read_settings(tmp_path)
+    assert [(p.line, p.column, p.value) for p in read.problems] == [
+        (6, "logs.frame_time_column", ""),
+        (6, "logs.frame_time_unit", ""),
+        (9, "logs.counts", "3"),
+    ]
+    unknown = "study.toml: key {!r} is not known and not used"
+    assert read.notices == [
+        unknown.format("other"),
+        unknown.format("counts"),
+        unknown.format("logs.frmae_time_column") + "; is it frame_time_column?",
+        unknown.format("logs.title"),
     ]
 
 

@@ -5,7 +5,7 @@ import pytest
 
 import perfkit as pk
 from perfkit.errors import Problem
-from perfkit.study import build_machines, csvtext, listing, read_targets, tables
+from perfkit.study import build_machines, listing, read_targets, tables
 from perfkit.study.near_names import nearest
 from perfkit.study.schema import TABLES, glossary
 from tests.study.make import FILES, write_study
@@ -128,14 +128,6 @@ def test_targets_from_anywhere_are_read_by_the_same_rules(tmp_path):
         read_targets(study, tmp_path / "none.csv")
 
 
-def test_a_table_of_too_many_cells_is_read_up_to_the_limit_and_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr(csvtext, "TABLE_CELLS", 5)
-    raw = csvtext.parse_csv(b"a,b\n1,2\n3,4\n5,6\n", "x.csv")
-    assert raw.rows == [["1", "2"], ["3", "4"]]
-    assert not raw.whole
-    assert [(p.line, p.allowed) for p in raw.problems] == [(4, "at most 5 cells in a table")]
-
-
 def test_a_table_of_too_many_bytes_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(tables, "TABLE_BYTES", 40)
     with pytest.raises(pk.StudyError, match=r"gpus\.csv: the file may have 40 bytes; split"):
@@ -154,13 +146,3 @@ def test_any_row_of_a_build_may_name_its_machine():
         {"build": ["b", "a", "b"], "system": ["", "s", "t"], "gpu": ["g", "", ""]}, dtype="str"
     )
     assert build_machines(rows).values.tolist() == [["b", "t", "g"], ["a", "s", ""]]
-
-
-def test_reading_stops_after_too_many_lines_of_another_width(monkeypatch):
-    monkeypatch.setattr(csvtext, "MOST_BAD_LINES", 2)
-    raw = csvtext.parse_csv(b"a,b\n1\n2\n3\n4,4\n", "x.csv")
-    assert [p.line for p in raw.problems] == [2, 3, 3]
-    assert raw.problems[-1].allowed.startswith("at most 2 lines of another width are listed")
-    assert not raw.whole
-    raw = csvtext.parse_csv(b"a\n\xe9\n\xe9\n\xe9\n", "x.csv")
-    assert [p.line for p in raw.problems] == [2, 3]
