@@ -8,6 +8,12 @@ import pandas as pd
 import pytest
 
 import perfkit as pk
+from perfkit.study.lognames import (
+    stated_frame_time,
+    stated_size,
+    stated_unit,
+    stated_workload,
+)
 from perfkit.study.new import new_study
 from perfkit.study.schema import TABLES
 
@@ -219,3 +225,113 @@ def test_an_empty_folder_is_filled_and_a_failure_leaves_no_litter(tmp_path, monk
     assert os.listdir(tmp_path / "mine") == []
     new_study(tmp_path / "mine", source, DAY)
     assert (tmp_path / "mine" / "study.toml").is_file()
+
+
+def test_a_study_is_made_in_folders_that_are_not_there_and_may_be_read_as_the_mask_says(tmp_path):
+    source = tmp_path / "src"
+    (source / "deep" / "er").mkdir(parents=True)
+    (source / "deep" / "er" / "a.csv").write_text("t\n1\n")
+    before = os.umask(0o027)
+    try:
+        new_study(tmp_path / "far" / "away" / "mine", source, DAY)
+        assert os.umask(0o027) == 0o027
+    finally:
+        os.umask(before)
+    mine = tmp_path / "far" / "away" / "mine"
+    assert mine.stat().st_mode & 0o777 == 0o750
+    assert (mine / "logs" / "deep" / "er" / "a.csv").read_bytes() == b"t\n1\n"
+
+
+@pytest.mark.parametrize(("count", "shown"), [(2, ""), (30, ""), (31, " and 1 more")])
+def test_thirty_columns_of_the_logs_are_listed(tmp_path, count, shown):
+    names = [f"c{at}" for at in range(count)]
+    source = logs_in(tmp_path / "src", a__csv=",".join(names) + "\n" + "1," * count + "\n")
+    new_study(tmp_path / "mine", source, DAY)
+    listed = ", ".join(f'"{name}"' for name in names[:30])
+    toml = (tmp_path / "mine" / "study.toml").read_text()
+    assert f"\n# columns of the logs: {listed}{shown}\n" in toml
+
+
+def test_where_some_names_state_a_workload_the_others_are_counted(tmp_path):
+    source = logs_in(tmp_path / "src", b__csv="frame\n1\n")
+    (source / "hill 1920x1080 1.csv").write_text("frame\n1\n")
+    (source / "hill 1920x1080 2.csv").write_text("frame\n1\n")
+    told = new_study(tmp_path / "mine", source, DAY).splitlines()
+    assert told[1:6] == [
+        "They stand on one system ('this system') and one GPU ('this GPU'), 1 of them each as a "
+        "workload",
+        "of its own: give passes that belong together the same workload.",
+        "Read from names, to be checked: frame times in 'frame', picture sizes, workloads.",
+        "Next: fill frame_time_unit in study.toml;",
+        "      kind, compute_units, lanes_per_unit and clock_mhz in gpus.csv;",
+    ]
+    assert told[6] == "      width and height in passes.csv."
+    passes = pd.read_csv(tmp_path / "mine" / "passes.csv", dtype=str, keep_default_na=False)
+    assert passes[["pass_id", "workload", "width", "height"]].values.tolist() == [
+        ["b", "b", "", ""],
+        ["hill 1920x1080 1", "hill", "1920", "1080"],
+        ["hill 1920x1080 2", "hill", "1920", "1080"],
+    ]
+
+
+def test_without_logs_every_setting_but_the_required_is_off(tmp_path):
+    new_study(tmp_path / "mine", today=DAY)
+    lines = (tmp_path / "mine" / "study.toml").read_text().splitlines()
+    on = [line.partition("   # ")[0] for line in lines if line and not line.startswith("#")]
+    assert on == ['currency = "USD"', "price_date = 2026-11-02"]
+    off = [line.partition("   # ")[0] for line in lines if line.startswith("# ")]
+    assert "# budget = 600" in off
+    assert "# [logs]" in off
+    assert '# frame_time_column = ""' in off
+    assert '# combined = "frames.parquet"' in off
+
+
+@pytest.mark.parametrize(
+    ("column", "unit"),
+    [("frame_ms", "ms"), ("Frame time (us)", "us"), ("t_s", "s"), ("frames", ""), ("ms s", "")],
+)
+def test_a_unit_is_read_only_where_one_stands_alone(column, unit):
+    assert stated_unit(column) == unit
+
+
+@pytest.mark.parametrize(
+    ("headers", "column"),
+    [
+        ([["a"]], "a"),
+        ([["a"], ["a"]], "a"),
+        ([["time_s", "frame_ms", "gpu_ms"], ["frame_ms"]], "frame_ms"),
+        ([["FrameTime ms", "x"]], "FrameTime ms"),
+        ([["frame_ms", "frame_us"]], ""),
+        ([["frame", "x"]], ""),
+        ([["gpu_ms", "x"]], ""),
+        ([["frame_ms", "x"], ["x"]], ""),
+        ([[]], ""),
+        ([], ""),
+    ],
+)
+def test_a_frame_time_is_the_only_column_or_the_only_one_that_says_so(headers, column):
+    assert stated_frame_time(headers) == column
+
+
+@pytest.mark.parametrize(
+    ("name", "size", "workload"),
+    [
+        ("hill 1920x1080 2", ("1920", "1080"), "hill"),
+        ("hill_800x600", ("800", "600"), "hill"),
+        ("hill top - 65536x99999_123", ("65536", "99999"), "hill top"),
+        ("hill 99x100", ("", ""), ""),
+        ("hill 100x99", ("", ""), ""),
+        ("hill 100x100", ("100", "100"), "hill"),
+        ("hill 100000x100", ("", ""), ""),
+        ("hill 0100x100", ("", ""), ""),
+        ("hill 1920x1080 1234", ("1920", "1080"), ""),
+        ("hill 1920x1080 low", ("1920", "1080"), ""),
+        ("1920x1080 2", ("1920", "1080"), ""),
+        ("a 800x600 1920x1080", ("", ""), ""),
+        ("a 800x600 800x600", ("800", "600"), "a 800x600"),
+        ("hill1920x1080", ("", ""), ""),
+    ],
+)
+def test_sizes_and_workloads_stand_in_names_as_words(name, size, workload):
+    assert stated_size(name) == size
+    assert stated_workload(name) == workload
