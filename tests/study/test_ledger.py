@@ -15,7 +15,7 @@ from perfkit.study.ledger import inputs_sha256, keep_forecasts
 from perfkit.study.ledger_hashes import follow
 from perfkit.study.schema import FORECASTS
 from perfkit.study.spreadsheet import plain_text, safe_text
-from tests.study.make import swapped, write_study
+from tests.study.make import SETTINGS, swapped, write_study
 
 DAY = datetime.date(2026, 11, 2)
 
@@ -204,3 +204,53 @@ def test_two_processes_at_once_lose_no_line(tmp_path):
         worker.join(120)
     assert [worker.exitcode for worker in workers] == [0, 0]
     assert len(pk.load_study(tmp_path).forecasts) == 20
+
+
+def test_lines_before_the_first_hash_are_taken_as_they_are_and_none_after_it(tmp_path):
+    study = pk.load_study(write_study(tmp_path))
+    keep_forecasts(study, predictions(), DAY)
+    path = tmp_path / "forecasts.csv"
+    header, first, second = path.read_text().splitlines()
+    plain = first.rpartition(",")[0] + ","
+    assert follow("\n".join([header, plain, plain]).encode())[1] is None
+    assert follow("\n".join([header, first, second, plain]).encode())[1] == 4
+    path.write_text("\n".join([header, plain]) + "\n")
+    keep_forecasts(study, predictions(), DAY)
+    assert follow(path.read_bytes())[1] is None
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([lines[0], lines[1].replace("33.3", "43.3"), *lines[2:]]) + "\n")
+    assert follow(path.read_bytes())[1] == 3
+
+
+def test_an_empty_file_and_one_without_a_last_line_end_are_gone_on_with(tmp_path):
+    study = pk.load_study(write_study(tmp_path))
+    path = tmp_path / "forecasts.csv"
+    path.write_text("\n \n")
+    assert keep_forecasts(study, predictions(), DAY) == 2
+    assert path.read_text().splitlines()[0] == ",".join(FORECASTS.names)
+    path.write_bytes(path.read_bytes().removesuffix(b"\n"))
+    assert keep_forecasts(study, predictions(), DAY) == 2
+    assert path.read_bytes().count(b"\n") == 5
+    assert len(pk.load_study(tmp_path).forecasts) == 4
+
+
+def test_the_file_keeps_who_may_read_it(tmp_path):
+    study = pk.load_study(write_study(tmp_path))
+    keep_forecasts(study, predictions(), DAY)
+    path = tmp_path / "forecasts.csv"
+    path.chmod(0o640)
+    keep_forecasts(study, predictions(), DAY)
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
+def test_the_inputs_hold_the_combined_file_too(tmp_path):
+    logs = '\n[logs]\nframe_time_column = "frame_ms"\nframe_time_unit = "ms"\n'
+    folder = write_study(tmp_path, study__toml=SETTINGS + logs + 'combined = "all.csv"\n')
+    (folder / "all.csv").write_text("pass_id,frame_ms\n")
+    study = pk.load_study(folder)
+    first = inputs_sha256(study)
+    (folder / "all.csv").write_text("pass_id,frame_ms\np2,1\n")
+    assert inputs_sha256(study) != first
+    (folder / "all.csv").unlink()
+    with pytest.raises(pk.StudyError, match=r"all\.csv: the file is not there"):
+        inputs_sha256(study)
