@@ -202,8 +202,7 @@ def _joined(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     rows["first_pass"] = first_of_card.reindex(rows["gpu"]).to_numpy()
     rows["dateless"] = rows["gpu"].isin(dateless)
     rows["never_run"] = ~rows["gpu"].isin(own["gpu"])
-    fresh = rows[(rows["made_on"] < rows["first_pass"]) | rows["never_run"]]
-    rows["earliest"] = fresh.groupby("gpu")["made_on"].min().reindex(rows["gpu"]).to_numpy()
+    rows["earliest"] = rows.groupby("gpu")["made_on"].transform("min")
     return rows
 
 

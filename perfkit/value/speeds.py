@@ -144,7 +144,7 @@ class SpeedBook:
 
         fps = spread("fps", np.nan).astype(float)
         numbered = np.isfinite(fps)
-        compared = numbered.any(axis=1) & (numbered.mean(axis=1) >= HALF)
+        compared = numbered.mean(axis=1) >= HALF
         reason = spread("reason", "never run and not predicted").astype(str)
         return BuildSpeeds(
             names=tuple(machines["name"]),

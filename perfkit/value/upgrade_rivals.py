@@ -125,7 +125,7 @@ def _row(
     names = step.from_build, step.to_build, rival.to_build, step.spent
     rest = int(shared.sum()), LEVEL
     nothing = np.nan, np.nan, np.nan, np.nan, ""
-    if shared.mean() < HALF or not shared.any():
+    if shared.mean() < HALF:
         return *names, *nothing, *rest, "too few workloads have a number on all three"
     (start, start_draws), (after, draws), (point, rival_draws) = (
         means.of(machine, shared) for machine in machines

@@ -170,7 +170,7 @@ def _pair(speeds: BuildSpeeds, before: int, after: int, step: Candidate) -> Gain
     pair = np.array([before, after])
     shared = np.isfinite(speeds.fps[pair]).all(axis=0)
     unknown = np.nan, np.nan
-    if not shared.any() or shared.mean() < HALF:
+    if shared.mean() < HALF:
         count = f"{shared.sum()} of {len(shared)} workloads have a number on both"
         gain = gain_of_step(step, unknown, np.full((2, 2), np.nan), int(shared.sum()), "")
         return replace(gain, reason=count)

@@ -9,7 +9,13 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
-from perfkit.value.scores import clopper_pearson, interval_score, score_forecasts
+from perfkit.value.scores import (
+    _calibration,
+    _cards,
+    clopper_pearson,
+    interval_score,
+    score_forecasts,
+)
 from tests.value.market import market, measured, runs, summary
 
 BIRCH = {"Fen": 60.0, "Moor": 120.0, "Tarn": 240.0}
@@ -143,3 +149,83 @@ def test_calibration_counts_each_card_once(tmp_path: Path) -> None:
 
 
 BIRCH_RUNS = {game: [fps] for game, fps in BIRCH.items()}
+
+
+def scored(*rows: tuple[str, float, str, float, float]) -> pd.DataFrame:
+    columns = ["gpu", "log_error", "inside", "interval_score", "level"]
+    frame = pd.DataFrame(rows, columns=columns).assign(made_on=pd.Timestamp("2026-10-01"))
+    # a range of 10 to 40 FPS, so log 2 to either side of 20
+    return frame.assign(pred_low=10.0, pred_high=40.0)
+
+
+def test_a_card_by_hand() -> None:
+    """Errors of +10, -20 and +50 %: half within exp(|log 0.8|) - 1 = 25 %, bias +10 %."""
+    errors = [(np.log(1.1), "yes", 1.0), (np.log(0.8), "yes", 2.0), (np.log(1.5), "no", 6.0)]
+    rows = scored(*(("B", *error, 0.9) for error in errors), ("A", 0.0, "yes", 4.0, 0.9))
+    found = _cards(rows)
+    assert found["gpu"].tolist() == ["B", "A"]
+    assert found["rows"].tolist() == [3, 1]
+    assert_allclose(found["inside_share"], [2 / 3, 1.0], rtol=1e-12)
+    assert_allclose(found["median_abs_pct"], [25.0, 0.0], rtol=1e-12)
+    assert_allclose(found["bias_pct"], [10.0, 0.0], rtol=1e-12)
+    assert_allclose(found["interval_score"], [3.0, 4.0], rtol=1e-12)
+
+
+def test_calibration_by_hand() -> None:
+    """A range of log 2 at 50 % is 0.6745 sd: an error of log 3 lies 1.0690 sd away, inside 71.5 %.
+
+    An error of log 2 at 90 % lies at its end, so between the ranges of 85 and 95 %.
+    """
+    found = _calibration(scored(("B", -np.log(3), "no", 0.0, 0.5), ("B", 0.0, "yes", 0.0, 0.5)))
+    assert found["nominal"].tolist() == pytest.approx(np.arange(0.05, 1, 0.05).tolist())
+    expected = np.where(found["nominal"] > 2 * stats.norm.cdf(1.0690) - 1, 1.0, 0.5)
+    assert_allclose(found["observed"], expected, rtol=0)
+    assert (found["cards"] == 1).all()
+    at_end = _calibration(scored(("B", np.log(2), "yes", 0.0, 0.9)))["observed"]
+    assert at_end[found["nominal"] < 0.87].tolist() == [0.0] * 17
+    assert at_end[found["nominal"] > 0.93].tolist() == [1.0]
+    nothing = _calibration(scored())
+    assert np.isnan(nothing["observed"]).all()
+    assert (nothing["cards"] == 0).all()
+
+
+@pytest.mark.parametrize(
+    ("fps", "inside"), [(40.0, "yes"), (39.9, "no"), (90.0, "yes"), (90.1, "no")]
+)
+def test_the_ends_of_a_range_lie_inside_it(tmp_path: Path, fps: float, inside: str) -> None:
+    later = runs("Birch", {"Fen": [fps]}, date="2026-10-05")
+    line = forecast("Fen", 60.0, pred_low=40.0, pred_high=90.0)
+    rows, _ = made([line], measured() + later, tmp_path)
+    assert rows["inside"].tolist() == [inside]
+
+
+def test_what_is_said_at_the_end(tmp_path: Path) -> None:
+    later = runs("Birch", {"Fen": [66.0], "Moor": [160.0]}, date="2026-10-05")
+    lines = [forecast(game, fps) for game, fps in BIRCH.items()]
+    _, found = made(
+        [*lines, lines[0], forecast("Fen", 9.0, gpu="Alder")], measured() + later, tmp_path
+    )
+    low, high = clopper_pearson(0.5, 1, 0.9)
+    assert str(found).splitlines() == [
+        "2 of 5 kept forecasts scored",
+        "not scored, 1: this configuration has not been run",
+        "not scored, 1: the same forecast stands above",
+        "not scored, 1: a pass of the card has no date: which came first cannot be told",
+        "Birch, forecast of 2026-10-01: 2 configurations, 50% inside, half off by less than "
+        f"{100 * np.expm1((np.log(1.1) + np.log(4 / 3)) / 2):.1f} %, bias +21.1 %",
+        f"coverage over 1 cards: 50% ({low:.0%} to {high:.0%}), asked for 90%",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("successes", "low", "high"),
+    [(0, 0.0, 1 - 0.05**0.25), (4, 0.05**0.25, 1.0), (0.5, None, None), (3.5, None, None)],
+)
+def test_ends_of_clopper_pearson(successes: float, low: float | None, high: float | None) -> None:
+    """Without a success the upper end p has (1 - p)^n = 5 %; of shares the ends mirror."""
+    found = clopper_pearson(successes, 4, 0.9)
+    mirrored = clopper_pearson(4 - successes, 4, 0.9)
+    assert_allclose(found, [1 - mirrored[1], 1 - mirrored[0]], rtol=1e-9, atol=1e-15)
+    assert 0 <= found[0] < found[1] <= 1
+    if low is not None:
+        assert_allclose(found, [low, high], rtol=1e-9)

@@ -86,3 +86,35 @@ def test_table_says_what_is_missing() -> None:
     lone = sitting_table(table(np.array([4.0]), np.array([0]), np.array([0]))).iloc[0]
     assert lone["reason"] == "no configuration was run twice in a sitting"
     assert math.isnan(lone["passes_per_sitting"])
+
+
+def test_table_by_hand() -> None:
+    """Two sittings of two passes, 2 % apart within them and 10 % between them.
+
+    Variance within: 0.02^2 / 2 = 0.0002. Mean square between: 4 x 0.05^2 = 0.01; less 0.0002, over
+    2 passes: 0.0049, so 7 %. Setting up is worth few passes: sqrt(10 / 3 x 2 / 49) < 1.
+    """
+    logs = 4 + np.array([-0.01, 0.01, 0.09, 0.11])
+    seconds = pd.Series([60.0, 120.0, 120.0, 180.0])
+    made = table(logs, np.array([0, 0, 1, 1]), np.zeros(4, int)).assign(seconds=seconds)
+    found = sitting_table(made).iloc[0]
+    assert_allclose([found["within_pct"], found["between_pct"]], [2**0.5, 7.0], rtol=1e-9)
+    assert found[["passes", "sittings", "configurations"]].tolist() == [4, 2, 1]
+    assert found[["pass_minutes", "setup_minutes", "passes_per_sitting"]].tolist() == [3.0, 10.0, 1]
+    assert found["reason"] == ""
+    # 8 % apart within: 0.0032; between (0.01 - 0.0032) / 2 = 0.0034.
+    wide = table(4 + np.array([-0.04, 0.04, 0.06, 0.14]), np.array([0, 0, 1, 1]), np.zeros(4, int))
+    found = sitting_table(wide.assign(seconds=np.nan)).iloc[0]
+    assert_allclose(found["between_pct"], 100 * math.sqrt((0.01 - 0.0032) / 2), rtol=1e-9)
+    assert found["pass_minutes"] == 1.0
+    assert found["passes_per_sitting"] == round(math.sqrt(10 * 0.0032 / 0.0034))
+
+
+def test_passes_without_a_sitting_count_for_none_and_equal_sittings_say_so() -> None:
+    logs = 4 + np.array([-0.01, 0.01, -0.01, 0.01, 0.5])
+    made = table(logs, np.array([0, 0, 1, 1, 2]), np.zeros(5, int))
+    made.loc[4, "sitting"] = ""
+    found = sitting_table(made).iloc[0]
+    assert found[["passes", "sittings", "between_pct"]].tolist() == [4, 2, 0.0]
+    assert found["reason"] == "sittings do not differ: run all passes in one"
+    assert math.isnan(found["passes_per_sitting"])
