@@ -184,7 +184,7 @@ def test_calibration_by_hand() -> None:
     at_end = _calibration(scored(("B", np.log(2), "yes", 0.0, 0.9)))["observed"]
     assert at_end[found["nominal"] < 0.87].tolist() == [0.0] * 17
     assert at_end[found["nominal"] > 0.93].tolist() == [1.0]
-    nothing = _calibration(scored())
+    nothing = _calibration(scored(("B", 0.0, "yes", 0.0, 0.5)).iloc[:0])
     assert np.isnan(nothing["observed"]).all()
     assert (nothing["cards"] == 0).all()
 
