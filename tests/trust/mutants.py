@@ -45,7 +45,11 @@ def tests_of(file: str) -> list[str]:
     room, stem = Path(file).parent.name, Path(file).stem
     names = re.compile(rf"\bperfkit\.{room}\.{stem}\b|\bperfkit\.{room} import [^\n]*\b{stem}\b")
     tests = sorted((ROOT / "tests" / room).glob("test_*.py"))
-    speak = [test.relative_to(ROOT).as_posix() for test in tests if names.search(test.read_text())]
+    speak = [
+        test.relative_to(ROOT).as_posix()
+        for test in tests
+        if test.stem == f"test_{stem}" or names.search(test.read_text())
+    ]
     return [*speak, NUMBERS, file]
 
 
