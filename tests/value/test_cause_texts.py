@@ -224,7 +224,8 @@ INPUTS_MOVED: dict[str, tuple[tuple[str, ...], dict[str, str], list[tuple[str, s
     "pieces": (
         BUILT,
         {"quantity | 1": "quantity | 2"},
-        [("build", "parts of bare: Loom quantity 1 -> 2", "The parts of bare: Loom quantity 1 -> 2.")],
+        [("build", "parts of bare: Loom quantity 1 -> 2",
+          "The parts of bare: Loom quantity 1 -> 2.")],
     ),
     "a part that left": (
         BUILT,
