@@ -3,8 +3,6 @@
 Draws lie innermost everywhere: shape (builds, workloads, draws) or (builds, draws).
 """
 
-from collections.abc import Iterator
-
 import numpy as np
 import numpy.typing as npt
 
@@ -235,51 +233,15 @@ def overtaking_prices(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     >>> overtaking_prices(np.array([500.0, 300.0]), np.array([[50.0], [60.0]])).tolist()
     [[250.0], [600.0]]
     """
-    return np.concatenate([np.empty((0, speeds.shape[1])), *_overtaking(prices, speeds)])
-
-
-def overtaking_range(
-    prices: FloatArray, speeds: FloatArray, level: float
-) -> tuple[FloatArray, FloatArray]:
-    """Central range of :func:`overtaking_prices`, a few builds at a time.
-
-    Parameters
-    ----------
-    prices : ndarray, shape (builds,)
-    speeds : ndarray, shape (builds, draws)
-        FPS.
-    level : float
-        Coverage in (0, 1).
-
-    Returns
-    -------
-    low, high : ndarray, shape (builds,)
-
-    Examples
-    --------
-    >>> speeds = np.array([[50.0, 50.0], [60.0, 60.0]])
-    >>> overtaking_range(np.array([500.0, 300.0]), speeds, 0.90)[0].tolist()
-    [250.0, 600.0]
-    """
-    ends = [central_range(some, level) for some in _overtaking(prices, speeds)]
-    low, high = (np.concatenate([np.empty(0), *side]) for side in zip(*ends, strict=True))
-    return low, high
-
-
-def _overtaking(prices: FloatArray, speeds: FloatArray) -> Iterator[FloatArray]:
-    """Overtaking prices of few builds at once, so that they stay in the cache."""
     with np.errstate(invalid="ignore"):
         least = prices / speeds.max(axis=-1)  # NaN where a draw is not known
     lowest, next_lowest = _lowest_costs(prices, speeds, least)
-    ever_best = ~(least > lowest.max(initial=-np.inf))
-    for start in range(0, len(prices), _BUILDS):
-        some = speeds[start : start + _BUILDS]
-        result = lowest * some
-        for at in np.flatnonzero(ever_best[start : start + _BUILDS]):
-            # the best of all has the next best for a rival
-            best = prices[start + at] / some[at] == lowest
-            result[at, best] = next_lowest[best] * some[at, best]
-        yield result
+    result: FloatArray = lowest * speeds
+    for build in np.flatnonzero(~(least > lowest.max())):
+        # the best of all has the next best for a rival
+        best = prices[build] / speeds[build] == lowest
+        result[build, best] = next_lowest[best] * speeds[build, best]
+    return result
 
 
 def _lowest_costs(
@@ -293,7 +255,7 @@ def _lowest_costs(
     lowest = np.full(speeds.shape[1], np.inf)
     next_lowest = lowest.copy()
     for build in np.argsort(np.where(np.isnan(least), -np.inf, least), kind="stable"):
-        if least[build] > next_lowest.max(initial=-np.inf):
+        if least[build] > next_lowest.max():
             break
         cost = prices[build] / speeds[build]
         cost[np.isnan(cost)] = np.inf

@@ -60,27 +60,6 @@ def joules_per_frame(watts: Number, fps: Number) -> Number:
     return watts / fps
 
 
-def wall_watts(dc_watts: float, efficiency: float) -> float:
-    """Power taken from the wall for a power given by the supply.
-
-    Parameters
-    ----------
-    dc_watts : float
-    efficiency : float
-        Of the supply at that load, in (0, 1].
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(wall_watts(100, 0.82), 2)
-    121.95
-    """
-    return dc_watts / efficiency
-
-
 def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     """Say what each build's energy costs.
 

@@ -34,7 +34,7 @@ from perfkit.value.arithmetic import (
     central_range,
     frontier_probability,
     mean_log_draws,
-    overtaking_range,
+    overtaking_prices,
 )
 from perfkit.value.bootstrap import block_starts, bootstrap_pass
 from perfkit.value.ratio import fieller
@@ -65,7 +65,7 @@ def decide(draws: np.ndarray, weights: np.ndarray, prices: np.ndarray) -> tuple:
         prices / high,
         prices / low,
         frontier_probability(prices, speeds),
-        overtaking_range(prices, speeds, LEVEL),
+        central_range(overtaking_prices(prices, speeds), LEVEL),
     )
 
 

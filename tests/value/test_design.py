@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from perfkit.value.design import d_optimal, leverage, log_det_gain
+from perfkit.value.design import leverage, log_det_gain
 from tests.reference import load_json
 
 CASES = load_json("d_optimal")
@@ -25,14 +25,20 @@ def test_continuous_designs_reach_the_bound_of_their_terms(degree: str) -> None:
 
 
 @pytest.mark.parametrize("name", list(CASES["exact_designs_by_enumeration"]))
-def test_exact_designs_by_exchange(name: str) -> None:
-    """Same determinant, and one of the same designs, as full enumeration."""
+def test_one_run_of_a_best_design_is_taken_out_and_none_better_is_found(name: str) -> None:
+    """The best gain brings the determinant of full enumeration back, no more and no less (1e-9)."""
     case = CASES["exact_designs_by_enumeration"][name]
-    grid = np.linspace(-1, 1, int(case["candidate_grid"].split()[0]))
-    chosen = d_optimal(powers(grid, case["degree"]), case["n"])
-    design = powers(grid[chosen], case["degree"])
-    assert_allclose(np.linalg.det(design.T @ design), case["det_XtX"], rtol=1e-9)
-    assert any(np.allclose(grid[chosen], each, atol=1e-9) for each in case["designs"])
+    grid = powers(np.linspace(-1, 1, int(case["candidate_grid"].split()[0])), case["degree"])
+    for points in case["designs"]:
+        design = powers(points, case["degree"])
+        for place in range(case["n"]):
+            rest = np.delete(design, place, axis=0)
+            gain = log_det_gain(rest, grid).max()
+            if np.linalg.matrix_rank(rest) <= case["degree"]:
+                assert np.isinf(gain)
+                continue
+            best = np.exp(gain) * np.linalg.det(rest.T @ rest)
+            assert_allclose(best, case["det_XtX"], rtol=1e-9)
 
 
 def test_next_run_by_leverage() -> None:

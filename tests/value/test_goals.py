@@ -11,14 +11,7 @@ from scipy import stats
 from perfkit.study.prices import build_lines
 from perfkit.value.budget import give_up_first, last_money
 from perfkit.value.claim_sides import record_of
-from perfkit.value.energy import (
-    MIXED,
-    PACKAGE,
-    energy_cost,
-    energy_table,
-    joules_per_frame,
-    wall_watts,
-)
+from perfkit.value.energy import MIXED, PACKAGE, energy_cost, energy_table, joules_per_frame
 from perfkit.value.goals import all_reached, goal_games, goal_table, reach_probability
 from perfkit.value.memory import memory_check, memory_cost
 from perfkit.value.render_scales import scale_probabilities, setting_table
@@ -225,18 +218,13 @@ def test_memory_without_a_contrast_is_bounded(tmp_path: Path) -> None:
 
 
 def test_energy_arithmetic_is_the_si_brochures() -> None:
-    """1 kWh = 3.6 MJ; supply efficiencies of 80 PLUS, 115 V internal (1e-12)."""
+    """1 kWh = 3.6 MJ (1e-12)."""
     case = load_json("energy")
     for row in case["kwh"]:
         cost = energy_cost(row["watts"], row["hours"], row["price_per_kWh"])
         assert_allclose(cost, row["cost"], rtol=1e-12)
     for row in case["joules_per_frame"]:
         assert_allclose(joules_per_frame(row["watts"], row["fps"]), row["J"], rtol=1e-12)
-    bronze, load = case["psu_115V_internal"]["bronze"], case["wall_power_bronze"]
-    for watts, wall, share in zip(
-        load["dc_W"], load["wall_W"], ("p20", "p50", "p100"), strict=True
-    ):
-        assert_allclose(wall_watts(watts, bronze[share]), wall, rtol=1e-12)
 
 
 def test_energy_of_a_build(tmp_path: Path) -> None:
