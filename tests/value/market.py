@@ -9,7 +9,7 @@ import pandas as pd
 
 from perfkit.frames import summarize_passes
 from perfkit.study import Study, load_study
-from perfkit.value.speeds import SpeedBook, speed_book
+from perfkit.value.speeds import HALF, BuildSpeeds, SpeedBook, speed_book
 
 GAMES = ("Fen", "Moor", "Tarn")
 PREDICTED = [
@@ -161,3 +161,34 @@ def predictions(gpu: str, fps: Mapping[str, float], **more: object) -> pd.DataFr
         for game, each in fps.items()
     ]
     return pd.DataFrame(rows, columns=PREDICTED)
+
+
+def speeds_of(
+    fps: Sequence[Sequence[float]],
+    spread: Sequence[float] = (0.0, 0.0),
+    *,
+    basis: Sequence[Sequence[str]] | None = None,
+    reason: Sequence[Sequence[str]] | None = None,
+    weights: Sequence[float] | None = None,
+) -> BuildSpeeds:
+    """Speeds of machines a, b, ... on workloads A, B, ...; draws lie `spread` from log `fps`."""
+    values = np.array(fps, dtype=float)
+    machines, workloads = values.shape
+    known = np.isfinite(values)
+    compared = known.mean(axis=1) >= HALF
+    nothing = np.full(values.shape, np.nan)
+    return BuildSpeeds(
+        names=tuple("abcdef"[:machines]),
+        workloads=tuple("ABCDEF"[:workloads]),
+        weights=np.ones(workloads) if weights is None else np.array(weights, dtype=float),
+        fps=values,
+        log_draws=np.log(values)[..., None] + np.array(spread),
+        basis=np.where(known, "measured", "") if basis is None else np.array(basis),
+        reason=np.full(values.shape, "") if reason is None else np.array(reason),
+        passes=known.astype(float),
+        log_scale=nothing,
+        low_fps=nothing,
+        low_log_scale=nothing,
+        compared=compared,
+        common=known[compared].all(axis=0) & compared.any(),
+    )

@@ -62,6 +62,18 @@ def test_all_known_all_fits() -> None:
         ("power plugs", {"card": {"plugs_8pin": 3}}, "no", -1),
         ("power plugs", {"card": {"plugs_8pin": 1, "plugs_6pin": 2}}, "not checked", -1),
         ("power plugs", {"card": {"plugs_8pin": 2, "plugs_6pin": 2}}, "no", -1),
+        ("power plugs", {"card": {"plugs_8pin": 2, "plugs_6pin": 1}}, "yes", 0),
+        ("power plugs", {"card": {"plugs_8pin": 1, "plugs_6pin": 1}}, "yes", 0),
+        ("power plugs", {"card": {"plugs_8pin": 1, "plugs_6pin": 3}}, "no", -2),
+        ("power plugs", {"card": {"plugs_8pin": 3, "plugs_6pin": 2}}, "no", -1),
+        ("power plugs", {"card": {"quantity": 2, "plugs_8pin": 1, "plugs_6pin": 1}}, "no", -1),
+        ("supply", {"memory": {"quantity": 10}, "card": {"draw_w": 200}}, "yes", 0.2),
+        ("supply", {"memory": {"quantity": 10}, "card": {"draw_w": 200.5}}, "no", 0.199),
+        ("supply", {"supply": {"quantity": 2}}, "yes", 0.7),
+        ("supply", {"case": {"draw_w": 0.0}}, "yes", 0.4),
+        ("slot link", {"card": {"slot_lanes": 8}}, "yes", 15.753846153846155 / 2),
+        ("slot link", {"board": {"slot_generation": 2}}, "yes", 8.0),
+        ("slot link", {"board": {"slot_lanes": 0}}, "not checked", math.nan),
         ("power plugs", {"card": {"plugs_6pin": math.nan}}, "not checked", math.nan),
         ("power plugs", {"supply": {"plugs_8pin": math.nan}}, "not checked", math.nan),
         ("supply", {"card": {"draw_w": 290}}, "yes", 0.2),
@@ -81,6 +93,42 @@ def test_each_check(check: str, changes: dict, verdict: str, number: float) -> N
     assert_allclose(found.number, number, rtol=1e-12, atol=1e-12)
     if verdict == "not checked":
         assert found.sentence.startswith("not checked: ")
+
+
+def test_each_sentence_names_its_numbers() -> None:
+    found = {check: each.sentence for check, each in checked().items()}
+    assert found == {
+        "socket": "Spindle: S1; Plank: S1",
+        "memory type": "Loom: D5; Plank: D5",
+        "room for the card": "Alder is 250 mm long, Chest has room for 280 mm",
+        "power plugs": "Alder needs 0 6-pin and 2 8-pin, Bellow has 1 and 2",
+        "supply": "the parts draw 300 W of 500 W",
+        "slot link": "16 lanes of generation 3",
+    }
+    draws = {"memory": {"draw_w": math.nan}, "board": {"draw_w": math.nan}}
+    assert checked(**draws)["supply"].sentence == (
+        "not checked: draw of Plank, Loom not known; the parts draw at least 260 W of 500 W"
+    )
+    splits = checked(card={"plugs_8pin": 1, "plugs_6pin": 2})["power plugs"].sentence
+    assert splits == (
+        "not checked: Alder needs 2 6-pin and 1 8-pin, Bellow has 1 and 2; whether an 8-pin plug "
+        "splits to 6 pins is in the supply's manual"
+    )
+
+
+def test_of_several_parts_of_a_role_the_worst_counts() -> None:
+    long, short = (
+        dataclasses.replace(GOOD["card"], item=name, length_mm=length, slot_lanes=lanes)
+        for name, length, lanes in (("Long", 270, 4), ("Short", 100, 16))
+    )
+    rest = [part for role, part in GOOD.items() if role != "card"]
+    found = {each.check: each for each in check_parts([*rest, long, short], discrete=True)}
+    assert found["room for the card"].number == 10
+    assert found["room for the card"].sentence.startswith("Long, Short is 270 mm long")
+    assert_allclose(found["slot link"].number, 15.753846153846155 / 4, rtol=1e-12)
+    unknown = dataclasses.replace(short, length_mm=math.nan)
+    found = {each.check: each for each in check_parts([*rest, long, unknown], discrete=True)}
+    assert found["room for the card"].verdict == "not checked"
 
 
 def test_narrow_link_is_told_as_a_share_of_the_cards_own() -> None:

@@ -56,6 +56,8 @@ def test_hand_worked_card(tmp_path: Path) -> None:
     assert_allclose(found["cost_low"], 150 / found["added_high"], rtol=1e-12)
     assert_allclose(found["cost_high"], 150 / found["added_low"], rtol=1e-12)
     assert_allclose(found["break_even_price"], 350.0, rtol=1e-12)
+    assert_allclose(found["added_pct"], 100.0, rtol=1e-12)
+    assert (found["workloads"], found["level"]) == (3, 0.9)
     assert found["bought"] == "Alder"
     assert found["reason"] == ""
     assert found["case"] == "bounded"
@@ -160,11 +162,15 @@ def test_never_huge_never_negative(tmp_path: Path) -> None:
         (-1.0, 3.0, 90.0, "all but a range"),
         (-1.0, 3.0, 0.0, "whole line"),
         (np.nan, 3.0, 90.0, ""),
+        (1.0, np.inf, 90.0, ""),
+        (1.0, 3.0, np.nan, ""),
     ],
 )
 def test_cases_are_fiellers(low: float, high: float, cost: float, case: str) -> None:
     """The same case as the closed form for a normal gain of that range (Fieller 1954)."""
     assert gain_case(low, high, cost) == case
+    if np.isinf(high):
+        return
     middle, t = (low + high) / 2, 1.6448536269514722
     closed = fieller(cost, middle, 0.0, ((high - low) / 2 / t) ** 2, level=0.90)
     assert closed.case == case
@@ -178,7 +184,10 @@ def test_cases_are_fiellers(low: float, high: float, cost: float, case: str) -> 
     [
         ((0.5, 0.7), 60.0, 100.0, ""),
         ((-0.5, 0.7), 60.0, np.nan, "the gain is not clearly above zero (-0.5 to 0.7 FPS at 90%)"),
+        ((0.0, 0.7), 60.0, np.nan, "the gain is not clearly above zero (0 to 0.7 FPS at 90%)"),
+        ((-0.5, 0.0), 60.0, np.nan, "the gain is not clearly above zero (-0.5 to 0 FPS at 90%)"),
         ((-1.5, -0.3), 60.0, np.nan, "it is slower, by 0.3 to 1.5 FPS"),
+        ((0.5, 0.7), 0.5, 0.5 / 0.6, ""),
         ((0.5, 0.7), 0.0, np.nan, "resale covers the cost"),
         ((0.5, 0.7), -1.0, np.nan, "resale covers the cost"),
     ],
@@ -191,9 +200,25 @@ def test_small_gains_and_small_costs_are_told_apart_at_zero(
     step = Candidate("a", "b", "card", "s", "g", (), (), (), max(cost, 0), max(-cost, 0), 300.0, "")
     drawn = np.array([[40.0, 40.0], [40.0 + low, 40.0 + high]]).repeat(100, axis=1)
     found = gain_of_step(step, (40.0, 40.6), drawn, 3, "measured")
-    assert_allclose([found.added_low, found.added_high], added, rtol=1e-9)
+    assert_allclose([found.added_low, found.added_high], added, rtol=1e-9, atol=1e-12)
+    told = [np.nan, np.nan] if np.isnan(per_frame) else [cost / high, cost / low]
+    assert_allclose([found.cost_low, found.cost_high], told, rtol=1e-9)
+    # 300 for 40 FPS: 0.6 more are worth 4.5, and what is sold comes back.
+    even = 4.5 + max(-cost, 0) if low > 0 else np.nan
+    assert_allclose(found.break_even_price, even, rtol=1e-9)
     assert_allclose(found.cost_per_added_frame, per_frame, rtol=1e-9)
     assert found.reason.removeprefix("not determinable: ") == reason
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "cost", "case"),
+    [(0.0, 3.0, 9.0, "all but a range"), (-3.0, 0.0, 9.0, "all but a range"),
+     (0.0, 0.0, 0.0, "whole line"), (1e-9, 3.0, 0.0, "bounded"), (-3.0, -1e-9, 0.0, "bounded")],
+)  # fmt: skip
+def test_a_gain_that_may_be_nothing_bounds_no_cost(
+    low: float, high: float, cost: float, case: str
+) -> None:
+    assert gain_case(low, high, cost) == case
 
 
 def test_machine_of_another_system_counts_when_it_costs_more(tmp_path: Path) -> None:
