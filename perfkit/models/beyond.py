@@ -31,13 +31,11 @@ TO_LAWS = 0.3
 TO_SIDE = 0.5
 """What all workloads say of a side weighs as this many clear ones against a workload's own."""
 
-TINY = 1e-12
-
 
 def ln_outside(seen: Rows, asked: Rows) -> tuple[FloatArray, FloatArray]:
     """ln-distance outside the range seen, towards shorter and towards longer frames, (m,) each.
 
-    More rate and fewer pixels make frames shorter. NaN for workloads that were never run.
+    More rate and fewer pixels make frames shorter. Infinite for workloads that were never run.
     """
     ranges = seen_ranges(seen)
     value = levels(asked)
@@ -58,8 +56,7 @@ def law_doubt(
     told = [fit_subsets(law, cells, without).log_ms_and_variance(rows) for law in laws]
     unsure = np.mean([variance for _, variance in told], axis=0)
     said = np.stack([log_ms for log_ms, _ in told], axis=-1)
-    between = disagreement(said.reshape(-1, len(laws))).reshape(unsure.shape)
-    return np.asarray(np.nan_to_num(unsure) + between)
+    return np.asarray(np.nan_to_num(unsure) + disagreement(said))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,10 +181,7 @@ def tried_ends(laws: tuple[Law, ...], cells: Cells) -> tuple[Tried, ...]:
     without = ends(cells)
     log_ms = blended(laws, cells, as_key(without), cells.rows, kriged=True)
     error = np.log(1000.0) - log_ms - cells.log_fps
-    places = [
-        np.flatnonzero(np.isin(cells.rows.gpu, gone) & np.isfinite(missed) & ~cells.at_least)
-        for gone, missed in zip(without, error, strict=True)
-    ]
+    places = [np.flatnonzero(np.isin(cells.rows.gpu, gone) & ~cells.at_least) for gone in without]
     result = []
     left = _left_out(laws, cells, without, places)
     for place, missed, lies in zip(places, error, left, strict=True):
@@ -205,7 +199,7 @@ def trust_in_laws(laws: tuple[Law, ...], cells: Cells, usual: FloatArray) -> Flo
     laws : tuple of Law
     cells : Cells
     usual : ndarray, shape (workloads,)
-        Variance of a pass of a GPU inside the range; NaN where not known.
+        Variance of a pass of a GPU inside the range, above 0; NaN where not known.
 
     Returns
     -------
@@ -220,7 +214,7 @@ def trust_in_laws(laws: tuple[Law, ...], cells: Cells, usual: FloatArray) -> Flo
         count = np.maximum(np.bincount(tried.workload, minlength=size), 1)
         excess = np.bincount(tried.workload, tried.square, size) / count - usual
         doubt = np.bincount(tried.workload, tried.doubt, size) / count
-        weight = doubt / (usual + doubt + TINY) ** 2
+        weight = doubt / (usual + doubt) ** 2
         agrees = np.nan_to_num(weight * excess)
         tells = np.nan_to_num(weight * doubt)
         whole = max((agrees.sum() + TO_LAWS) / (tells.sum() + TO_LAWS), 0.0)

@@ -131,13 +131,13 @@ def _from_home(
     return np.log(1000.0) - middle, np.hypot(scale, LEAST_SCALE)
 
 
-def _alike(cells: Cells, law: Law, home: int, but: int) -> list[float]:
-    """Mean squared error over squared scale of each other workload, kept on `home` only."""
+def _alike(cells: Cells, law: Law, home: int) -> list[float]:
+    """Mean squared error over squared scale of each workload seen elsewhere, kept on `home`."""
     workload, gpu = cells.rows.workload, cells.rows.gpu
     result = []
     for other in np.unique(workload[(gpu == home) & ~cells.at_least]):
         away = np.flatnonzero((workload == other) & (gpu != home) & ~cells.at_least)
-        if other == but or not len(away):
+        if not len(away):
             continue
         said, scale = _from_home(cells, law, home, int(other), cells.rows.take(away))
         result.append(float(np.mean(((said - cells.log_fps[away]) / scale) ** 2)))
@@ -159,7 +159,7 @@ def borrow(cells: Cells) -> Borrowed:
         if len(gpus) > 1 or len(cells.gpus) < 2:
             continue
         home[code] = gpus[0]
-        squares = _alike(cells, law, int(gpus[0]), int(code))
+        squares = _alike(cells, law, int(gpus[0]))
         if len(squares) > 1:
             total = np.sum(squares) + TO_SAMPLES
             factor[code] = np.sqrt(total / (len(squares) + TO_SAMPLES))

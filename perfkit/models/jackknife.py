@@ -25,12 +25,6 @@ def rank(count: IntArray | int, level: float) -> IntArray:
     return np.ceil(np.round((np.asarray(count) + 1) * level, 9)).astype(np.intp)
 
 
-def rank_bound(errors: FloatArray, level: float) -> float:
-    """Bound on a new absolute error; infinite where there are too few (n,) old ones."""
-    k = int(rank(len(errors), level))
-    return float(np.sort(errors)[k - 1]) if k <= len(errors) else float("inf")
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class FreeRange:
     """Ranges of log FPS by jackknife+, for m rows.

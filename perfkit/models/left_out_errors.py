@@ -21,6 +21,9 @@ COMPARISON = (
 )
 BY_WORKLOAD = ("family", "workload", "cells", "median_abs_pct", "bias_pct")
 ERRORS = ("family", "fps", "predicted", "pred_low", "pred_high")
+KEYS = ("gpu", "system", "workload")
+SIZE = ("width", "height", "render_scale")
+MPX = ("drawn_mpx", "output_mpx")
 _KINDS = {"family": "str", "gpu": "str", "system": "str", "workload": "str", "chosen": "bool"}
 _KINDS |= {"width": "int64", "height": "int64", "cells": "int64"}
 
@@ -135,10 +138,12 @@ def error_rows(table: pd.DataFrame, cells: Cells, nested: Nested) -> pd.DataFram
     )
     rows[list(ERRORS[1:])] /= np.exp(cells.load_shift)[:, None]
     rows = rows[~cells.at_least]
-    keys = ["gpu", "system", "workload", "drawn_mpx", "output_mpx"]
-    merged = rows.merge(table[~table["at_least"]][[*CONFIGURATION, *keys[3:]]], on=keys, how="left")
-    first = ["gpu", "system", "workload", "width", "height", "render_scale"]
-    return merged.drop_duplicates(keys)[[*first, *ERRORS]].reset_index(drop=True)
+    free = table.loc[~table["at_least"], [*CONFIGURATION, *MPX]]
+    # A size on its side has as many pixels: those that have the same go in turn.
+    keys = [*KEYS, *MPX]
+    rows, free = (each.assign(turn=each.groupby(keys).cumcount()) for each in (rows, free))
+    merged = rows.merge(free, on=[*keys, "turn"], how="left")
+    return merged[[*KEYS, *SIZE, *ERRORS]]
 
 
 def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
@@ -167,9 +172,8 @@ def evidence(
     comparison, errors, family_errors : DataFrame
         See `Fit`.
     """
-    first = ["gpu", "system", "workload", "width", "height", "render_scale"]
     if trained is None or len(trained.cells.gpus) < 2:
-        return _empty(COMPARISON), _empty((*first, *ERRORS)), _empty(BY_WORKLOAD)
+        return _empty(COMPARISON), _empty((*KEYS, *SIZE, *ERRORS)), _empty(BY_WORKLOAD)
     recipe = trained.recipe
     count = len(trained.cells.gpus)
     candidates = [c for c in recipe.combinations if c.least_gpus <= count]

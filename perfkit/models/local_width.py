@@ -76,8 +76,7 @@ class LocalT(Width):
                 [
                     total * trust,
                     square * trust,
-                    np.where(several > 1, cells.scatter[known] * several, 0.0)
-                    / np.maximum(several - 1.0, 1.0),
+                    cells.scatter[known] * several / np.maximum(several - 1.0, 1.0),
                 ]
             ),
             mean=mean,
@@ -177,7 +176,7 @@ class LocalSpread(Spread):
         added = lies.doubt * self.factor[lies.faster, rows.workload] + lies.alien
         least = LEAST_OWN * total
         own = np.maximum(total - shared, least)
-        own_mean = np.clip(total - about - shared, least, own)
+        own_mean = np.maximum(total - about - shared, least)
         return Scales(
             device=np.sqrt(shared + added),
             own=np.sqrt(own),

@@ -60,10 +60,9 @@ class NewGpu:
 
 def gpu_dof(cells: Cells) -> float:
     """GPUs less one, less the rates by which they differ."""
-    sums = cell_sums(cells).first.sum(axis=1)
-    means = (sums[1:][list(MACHINE)] / sums[0]).T
-    rank = np.linalg.matrix_rank(means - means.mean(axis=0), tol=FLAT)
-    return float(len(means) - 1 - rank)
+    # Sums about the mean of all cells have the rank of the GPUs' means about theirs.
+    sums = cell_sums(cells).first[1:].sum(axis=1)[list(MACHINE)]
+    return float(sums.shape[1] - 1 - np.linalg.matrix_rank(sums, tol=FLAT))
 
 
 def _equations(p: Products, ratio: FloatArray, basis: FloatArray) -> FloatArray:
@@ -108,7 +107,7 @@ def line_error(cells: Cells, ratio: FloatArray, square: float, rows: Rows) -> Fl
     ndarray, shape (m,)
         NaN for workloads never run, and where the row asks for a slope that the data leave open.
     """
-    p = products(cells, np.ones((1, len(cells.gpus)), dtype=bool), np.zeros(SIZE))
+    p = products(cells, np.ones(len(cells.gpus), dtype=bool)[None], np.zeros(SIZE))
     directions, closed = closed_basis(p)
     basis, opened = directions[0][:, closed[0]], directions[0][:, ~closed[0]]
     cover = np.linalg.inv(_equations(p, ratio, basis))

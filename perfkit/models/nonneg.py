@@ -55,7 +55,7 @@ def _settle(gram: FloatArray, product: FloatArray) -> FloatArray:
     size, count = product.shape
     slack = -SLACK * np.abs(product).max(axis=0, initial=0.0)
     result, passive = np.zeros((size, count)), np.ones((size, count), dtype=bool)
-    best, patience = np.full(count, size + 1), np.full(count, PATIENCE)
+    best, patience = np.full(count, size), np.full(count, PATIENCE)
     live = np.arange(count)
     for _ in range(STEPS):
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -69,8 +69,8 @@ def _settle(gram: FloatArray, product: FloatArray) -> FloatArray:
         if not len(going):
             return np.maximum(result, 0.0)
         live, slack = live[going], slack[going]
-        gram, product = gram.take(going, axis=-1), product.take(going, axis=-1)
-        passive, broken = passive.take(going, axis=-1), broken.take(going, axis=-1)
+        gram, product = gram.take(going, axis=2), product.take(going, axis=1)
+        passive, broken = passive.take(going, axis=1), broken.take(going, axis=1)
         number = number[going]
         fewer = number < best[going]
         best = np.where(fewer, number, best[going])

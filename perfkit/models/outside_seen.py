@@ -84,8 +84,8 @@ def seen_ranges(rows: Rows) -> Seen:
 
 
 def _never_with(seen: Rows, codes: IntArray, asked: Rows, wanted: IntArray) -> BoolArray:
-    width = int(max(codes.max(initial=0), wanted.max(initial=0))) + 1
-    return ~np.isin(asked.workload * width + wanted, seen.workload * width + codes)
+    size = len(seen.names.workloads)
+    return ~np.isin(asked.workload + size * wanted, seen.workload + size * codes)
 
 
 def outside(seen: Rows, asked: Rows) -> Outside:

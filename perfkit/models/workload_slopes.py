@@ -127,7 +127,7 @@ class WorkloadSlopes(Family):
 
     def fit(self, cells: Cells) -> "WorkloadSlopesFit":
         """Fit to all cells."""
-        kept = np.ones((1, len(cells.gpus)), dtype=bool)
+        kept = np.ones(len(cells.gpus), dtype=bool)[None]
         return WorkloadSlopesFit(cells, mixed_slopes(cells, kept, allowed_to_vary(cells, kept)))
 
     def left_out_at(self, cells: Cells, without: list[IntArray], rows: Rows) -> list[FloatArray]:
@@ -175,7 +175,7 @@ class WorkloadSlopesFit(Fitted):
         """
         s, cells = self.slopes, self.cells
         ratio = np.append(s.variance[0], s.device[0]) / s.residual[0]
-        kept = np.ones((1, len(cells.gpus)), dtype=bool)
+        kept = np.ones(len(cells.gpus), dtype=bool)[None]
         told = bool(allowed_to_vary(cells, kept)[0, SIZE])
         noise = np.nan_to_num(cells.pass_sd) ** 2 * (1.0 - float(np.mean(1.0 / cells.passes)))
         return NewGpu(
@@ -193,7 +193,7 @@ class WorkloadSlopesFit(Fitted):
         names = self.cells.rows.names.workloads
         varies = np.flatnonzero(np.ptp(logs(self.cells.rows), axis=0) > 0)
         ran = np.unique(self.cells.rows.workload)
-        between = np.sqrt(self.slopes.variance[0] / max(len(ran), 1))
+        between = np.sqrt(self.slopes.variance[0] / len(ran))
         rows = [("", j, self.slopes.shared[0, j], between[j]) for j in varies]
         rows += [(names[w], j, self.slopes.own[0, w, j], np.nan) for w in ran for j in varies]
         table = pd.DataFrame(rows, columns=["workload", "variable", "estimate", "std_error"])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from perfkit.models.intervals import LeftOutT
+from perfkit.models.local_width import LocalT
 from perfkit.models.power_law import PowerLaw
 from perfkit.models.selection import OneFamily, leave_out_each, leave_out_pairs
 from perfkit.models.time_sum import TimeSum
@@ -11,7 +11,7 @@ from perfkit.models.train import Recipe, nested_errors, train
 from tests.models.worlds import cells_of, world
 
 FAMILIES = (TimeSum("time sum"), PowerLaw("power law"))
-RECIPE = Recipe(FAMILIES, tuple(OneFamily(f.name, 1) for f in FAMILIES), LeftOutT())
+RECIPE = Recipe(FAMILIES, tuple(OneFamily(f.name, 1) for f in FAMILIES), LocalT(()))
 
 
 def test_left_out_predictions_come_from_fits_without_the_gpu():
@@ -73,7 +73,7 @@ def test_the_family_that_holds_wins(law, name):
 
 def test_a_candidate_needs_its_gpus():
     cells = cells_of(world(2, gpus=4, workloads=3))
-    shy = Recipe(FAMILIES, (OneFamily("time sum", 9), OneFamily("power law", 1)), LeftOutT())
+    shy = Recipe(FAMILIES, (OneFamily("time sum", 9), OneFamily("power law", 1)), LocalT(()))
     choice = train(cells, shy).settled.choice
     assert choice.combination.name == "power law"
     assert list(choice.scores) == ["power law"]

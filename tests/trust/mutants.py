@@ -44,7 +44,8 @@ def tests_of(file: str) -> list[str]:
     """Name the test files that speak of a module, and the module with its examples."""
     room, stem = Path(file).parent.name, Path(file).stem
     names = re.compile(rf"\bperfkit\.{room}\.{stem}\b|\bperfkit\.{room} import [^\n]*\b{stem}\b")
-    tests = sorted((ROOT / "tests" / room).glob("test_*.py"))
+    folders = (ROOT / "tests" / room, ROOT / "tests" / "outside")
+    tests = sorted(test for folder in folders for test in folder.glob("test_*.py"))
     speak = [
         test.relative_to(ROOT).as_posix()
         for test in tests
