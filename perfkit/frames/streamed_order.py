@@ -11,6 +11,7 @@ KEEP = 7 << 17
 """Values a `Middle` may hold before it narrows."""
 
 _DIGIT_BITS = 16
+_DIGITS_AT = (48, 32, 16, 0)
 _SAMPLED = 64
 
 
@@ -143,7 +144,7 @@ def value_at_rank(again: Callable[[], Iterable[Floats]], rank: int) -> float:
     2.0
     """
     prefix = 0
-    for shift in range(64 - _DIGIT_BITS, -1, -_DIGIT_BITS):
+    for shift in _DIGITS_AT:
         counts = np.zeros(1 << _DIGIT_BITS, dtype=np.int64)
         for values in again():
             digits = np.ascontiguousarray(values).view(np.int64) >> shift
