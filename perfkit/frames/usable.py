@@ -225,6 +225,6 @@ def pooled_log_spread(values: pd.Series, groups: pd.Series) -> tuple[float, int]
     dof = int(len(logs) - groups.nunique())
     deviation = logs - logs.groupby(groups).transform("mean")
     total = float(np.square(deviation).sum())
-    if dof == 0 or total <= dof * np.finfo(float).eps ** 2:
+    if total <= dof * np.finfo(float).eps ** 2:
         return np.nan, dof
     return float(np.sqrt(total / dof)), dof
