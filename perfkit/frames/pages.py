@@ -21,7 +21,7 @@ MOST_PAGES = 500_000
 FOOTER_BYTES = 16 * 1024**2
 """Footers grow with columns times row groups; a log of one column has some hundred bytes."""
 
-_FIRST_READ, _LONGEST_HEADER = 1 << 9, 1 << 24
+_HEADER_READS = tuple(1 << bits for bits in range(9, 25, 3))
 _DELTA_LENGTH_BYTE_ARRAY, _DELTA_BYTE_ARRAY = 6, 7
 _DEEPEST = 12
 
@@ -112,8 +112,8 @@ def _chunk_place(group: Fields, leaf: int) -> tuple[int, int]:
     if not isinstance(about, dict):
         raise _damaged()
     start, dictionary = _whole(about, 9), about.get(11)
-    if isinstance(dictionary, int) and dictionary > 0 and (dictionary < start or not start):
-        start = dictionary  # a start of 0 says that there is no page of data
+    if isinstance(dictionary, int) and dictionary > 0:
+        start = min(start or dictionary, dictionary)  # 0: there is no page of data
     return start, start + _whole(about, 7)
 
 
@@ -121,7 +121,7 @@ def _check_chunk(handle: int, start: int, end: int) -> tuple[int, bool]:
     """Walk the pages of one column in one row group; their number, and if lengths stand apart."""
     pages, lengths_apart = 0, False
     while start < end:
-        header, length = _read_header(handle, start, end)
+        header, length = _read_header(handle, start)
         unpacked, packed = _whole(header, 2), _whole(header, 3)
         start += length + packed
         if start > end:
@@ -160,16 +160,15 @@ def _encodings(header: Fields) -> list[Any]:
     return [page.get(field) for page, field in data_pages if isinstance(page, dict)]
 
 
-def _read_header(handle: int, start: int, end: int) -> tuple[Fields, int]:
-    size = _FIRST_READ
-    while True:
-        data = os.pread(handle, min(size, end - start), start)
+def _read_header(handle: int, start: int) -> tuple[Fields, int]:
+    for size in _HEADER_READS:
+        data = os.pread(handle, size, start)
         try:
             return _structure(data, 0, 0)
         except IndexError:
-            if len(data) < size or size >= _LONGEST_HEADER:
-                raise _damaged() from None
-        size *= 8
+            if len(data) < size:
+                break
+    raise _damaged()
 
 
 def _damaged() -> BadLog:
@@ -185,7 +184,7 @@ def _number(data: bytes, place: int) -> tuple[int, int]:
         if byte < 128:
             return value, place
         shift += 7
-        if shift > 63:
+        if shift >= 70:  # ten bytes hold 64 bits
             raise _damaged()
 
 
@@ -220,8 +219,6 @@ def _value(data: bytes, place: int, kind: int, depth: int) -> tuple[Any, int]:
         return _structure(data, place, depth + 1)
     if kind == 8:
         length, place = _number(data, place)
-        if place + length > len(data):
-            raise IndexError
         return None, place + length
     if kind in (4, 5, 6):
         return _signed(data, place)
@@ -239,7 +236,8 @@ def _list(data: bytes, place: int, depth: int) -> tuple[list[Any], int]:
         count, place = _number(data, place)
     items = []
     for _ in range(count):
-        item, place = (None, place + 1) if kind < 3 else _value(data, place, kind, depth + 1)
+        # A truth in a list has a byte of its own.
+        item, place = _value(data, place, max(kind, 3), depth + 1)
         if kind == 12:
             items.append(item)
         if place > len(data):

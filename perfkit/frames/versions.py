@@ -120,7 +120,7 @@ def find_boundaries(passes: pd.DataFrame, workloads: pd.DataFrame) -> list[Bound
     """
     kept = _with_game(eligible(passes), workloads)
     kept = kept.assign(log_fps=np.log(kept["avg_fps"]))
-    cell = kept.groupby([*CONFIGURATION, "driver", "game_version"], sort=False).ngroup()
+    cell = kept.groupby([*CONFIGURATION, "driver", "game_version"]).ngroup()
     spread = pooled_log_spread(kept["avg_fps"], cell)
     drivers = _boundaries(kept, ("driver", "gpu", "game_version"), spread)
     return drivers + _boundaries(kept, ("game_version", "game", "driver"), spread)
@@ -194,8 +194,8 @@ def version_columns(passes: pd.DataFrame, workloads: pd.DataFrame) -> pd.DataFra
     segments = pd.DataFrame({kind: found["segment"] for kind, found in enumerate(kinds)})
     counted = segments.index.isin(eligible(passes).index)
     keys = [rows[name] for name in CONFIGURATION]
-    code = segments[0] * (segments[1].max() + 1 if len(rows) else 1) + segments[1]
-    chosen = code.where(counted).groupby(keys, sort=False, dropna=False).transform("max")
+    code = segments[0] * len(rows) + segments[1]
+    chosen = code.where(counted).groupby(keys).transform("max")
     apart = chosen.notna() & (code != chosen)
     shift = kinds[0]["shift"] + kinds[1]["shift"]
     error = (kinds[0]["error"] ** 2 + kinds[1]["error"] ** 2) ** 0.5
@@ -261,7 +261,7 @@ def _bridged(
     """Bridges, mean log ratio over them, and its standard error by the spread between passes."""
     sides = []
     for version in versions:
-        logs = rows.loc[rows[column] == version].groupby(key, sort=False)["log_fps"]
+        logs = rows.loc[rows[column] == version].groupby(key)["log_fps"]
         sides.append(pd.DataFrame({"mean": logs.mean(), "passes": logs.count()}))
     both = sides[1].index.intersection(sides[0].index)
     if not len(both):
@@ -298,9 +298,10 @@ def _placed(rows: pd.DataFrame, steps: list[Boundary], column: str, owner: str) 
             place = (segment, shift, math.sqrt(variance), "; ".join(crossed), "; ".join(moved))
             places[name, step.old] = place
     unknown = (0, 0.0, 0.0, "", "")
-    found = [places.get(pair, unknown) for pair in zip(rows[owner], rows[column], strict=True)]
+    pairs = rows[[owner, column]].itertuples(index=False, name=None)
+    found = [places.get(pair, unknown) for pair in pairs]
     result = pd.DataFrame(
         found, index=rows.index, columns=["segment", "shift", "error", "crossed", "moved"]
     ).astype({"crossed": "str", "moved": "str", "shift": "float64", "error": "float64"})
-    least = int(result["segment"].min()) if len(result) else 0
-    return result.assign(segment=result["segment"].astype("int64") - least)
+    segment = result["segment"].astype("int64")
+    return result.assign(segment=segment - segment.min())

@@ -193,6 +193,24 @@ def test_twelve_levels_are_the_deepest(kind):
         pages._structure(nested(13), 0, 0)
 
 
+def test_footers_and_headers_may_be_as_deep_as_any_structure():
+    def deep(levels):
+        return struct(i32(1, 1)) if not levels else struct((1, STRUCT, deep(levels - 1)))
+
+    plain = page(80, 30)
+    for levels in (12, 13):  # 9 is a field of nobody, its structure the first level
+        body = page(80, 30, more=((9, STRUCT, deep(levels - 1)),))
+        end = footer(group(column(4, len(body))))[:-1] + bytes([5 << 4 | STRUCT])
+        end += deep(levels - 1) + LAST
+        sound = footer(group(column(4, len(body))))
+        if levels == 12:
+            assert check(body, sound)
+            assert check(body, end)
+        else:
+            refused(DAMAGED, body, sound)
+            refused(DAMAGED, plain, end)
+
+
 @pytest.mark.parametrize("version", [1, 2])
 @pytest.mark.parametrize("encoding", [PLAIN, LENGTHS, PREFIXES])
 def test_lengths_apart_are_told_and_prefixes_refused_in_both_versions(version, encoding):
@@ -247,6 +265,7 @@ def test_a_column_begins_at_its_dictionary_where_that_stands_first():
     assert whole(0, both, 4) is False  # no page of data
     assert whole(4 + one, both - one, 0) is True  # and no dictionary
     assert whole(4 + one, both - one, -9) is True
+    refused(DAMAGED, body, footer(group(column(4, both, 1))))  # within the mark of the file
 
 
 def test_a_column_ends_with_its_last_page_and_the_file():
@@ -296,8 +315,7 @@ def test_headers_of_any_length_are_read_to_their_end(length):
 
 
 def test_a_header_may_have_no_more_than_its_longest(monkeypatch):
-    monkeypatch.setattr(pages, "_FIRST_READ", 64)
-    monkeypatch.setattr(pages, "_LONGEST_HEADER", 512)
+    monkeypatch.setattr(pages, "_HEADER_READS", (64, 512))
     short, long = (page(80, 30, more=((4, BINARY, varint(n) + b"s" * n),)) for n in (400, 600))
     assert check(short + page(80, 999), footer(group(column(4, len(short + page(80, 999))))))
     refused(DAMAGED, long + page(80, 999), footer(group(column(4, len(long + page(80, 999))))))

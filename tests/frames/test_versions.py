@@ -10,6 +10,7 @@ import pytest
 from perfkit.frames.versions import (
     VERSION_COLUMNS,
     Boundary,
+    _placed,
     boundary_verdict,
     find_boundaries,
     version_columns,
@@ -230,6 +231,32 @@ def test_behind_a_gap_the_way_up_starts_again():
         [0.01 * math.sqrt(2), 0.0, 0.01 * math.sqrt(2), 0.0], rel=1e-9
     )
     assert found["version_note"].tolist() == ["driver a to b", "", "driver c to d", ""]
+
+
+def test_what_one_gpu_crossed_is_not_laid_on_another():
+    # g went from a to b; h from a over c to b; i stayed with a.
+    passes = table(
+        twice(4.0, "a"), twice(4.1, "b"), twice(3.0, "a", gpu="h"), twice(3.5, "c", gpu="h"),
+        twice(3.7, "b", gpu="h"), twice(2.0, "a", gpu="i"),
+    )  # fmt: skip
+    steps = find_boundaries(passes, games())
+    assert [(s.owners, s.old, s.new, s.bridges) for s in steps] == [
+        (("g",), "a", "b", 1), (("h",), "a", "c", 1), (("h",), "c", "b", 1),
+    ]  # fmt: skip
+    assert [s.log_ratio for s in steps] == pytest.approx([0.1, 0.5, 0.2], rel=1e-9)
+    found = version_columns(passes, games()).iloc[::2]
+    assert found["log_version_shift"].tolist() == pytest.approx(
+        [0.1, 0.0, 0.7, 0.2, 0.0, 0.0], rel=1e-9, abs=0
+    )
+
+
+def test_segments_count_the_gaps_below_a_version():
+    rows = table(*(run(4.0, name, workload="wxyz"[n]) for n, name in enumerate("abcd")))
+    rows = pd.concat([rows, rows.assign(gpu="h").iloc[:1]], ignore_index=True)
+    found = _placed(rows, find_boundaries(rows, games(y="Y", z="Z")), "driver", "gpu")
+    assert found["segment"].tolist() == [0, 1, 2, 3, 3]  # h has one version, the newest
+    for name in ("shift", "error"):
+        assert found[name].tolist() == [0.0] * 5
 
 
 def test_a_configuration_keeps_its_newest_drivers_passes_and_among_them_the_newest_game():
