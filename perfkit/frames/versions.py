@@ -303,5 +303,5 @@ def _placed(rows: pd.DataFrame, steps: list[Boundary], column: str, owner: str) 
     result = pd.DataFrame(
         found, index=rows.index, columns=["segment", "shift", "error", "crossed", "moved"]
     ).astype({"crossed": "str", "moved": "str", "shift": "float64", "error": "float64"})
-    segment = result["segment"].astype("int64")
-    return result.assign(segment=segment - segment.min())
+    below = result["segment"].astype("int64")
+    return result.assign(segment=below - below.min())
