@@ -103,21 +103,17 @@ class PassReader:
 
 
 def _joined(parts: list[Floats]) -> Floats:
-    if len(parts) == 1:
-        return parts[0]
-    return np.concatenate(parts) if parts else np.empty(0)
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 class _LongPass:
     def __init__(self, targets_fps: tuple[float, ...], most_frames: int, keep: int) -> None:
-        self._limits = tuple(1000 / fps for fps in targets_fps)
-        self._above: list[list[float]] = [[] for _ in targets_fps]
-        self._counts: list[int] = []
-        self._sums: list[float] = []
+        self._above: list[tuple[float, list[float]]] = [(1000 / fps, []) for fps in targets_fps]
+        self._sums: list[tuple[int, float]] = []
         self._squares: list[float] = []
         self._runs: list[Floats] = []
         self._samples: list[Floats] = []
-        self._head = np.empty(0)
+        self._head: Floats
         self._last = math.nan
         self._hitches = HitchCounter()
         self._tail = Largest(tail_length(most_frames))
@@ -127,19 +123,18 @@ class _LongPass:
     def add(self, block: Floats) -> None:
         if not len(block):
             return
-        if not self._counts:
+        if not self._sums:
             self._head = block[:HEAD].copy()
         total = float(np.add.reduce(block))
         off = block - total / len(block)
         np.square(off, out=off)
-        self._counts.append(len(block))
-        self._sums.append(total)
+        self._sums.append((len(block), total))
         self._squares.append(float(np.add.reduce(off)))
         self._runs.append(run_sums(block, MOST_HALVINGS))
-        first_run = (len(self._counts) - 1) * (_BLOCK >> MOST_HALVINGS)
+        first_run = (len(self._sums) - 1) * (_BLOCK >> MOST_HALVINGS)
         self._samples.append(one_of_each_run(block, MOST_HALVINGS, first_run))
         low = float(np.minimum.reduce(block))
-        for limit, above in zip(self._limits, self._above, strict=True):
+        for limit, above in self._above:
             above.append(time_above(block, limit, low, total))
         self._hitches.add(block, low)
         self._tail.add(block)
@@ -149,7 +144,7 @@ class _LongPass:
         self._last = float(block[-1])
 
     def finish(self, again: Callable[[], Blocks]) -> PassRecord:
-        count, total = sum(self._counts), math.fsum(self._sums)
+        count, total = sum(n for n, _ in self._sums), math.fsum(s for _, s in self._sums)
         halvings = halvings_for(count)
         means = run_sums(np.concatenate(self._runs), halvings - MOST_HALVINGS) / (1 << halvings)
         sample = np.concatenate(self._samples)[:: 1 << (halvings - MOST_HALVINGS)][: len(means)]
@@ -169,7 +164,7 @@ class _LongPass:
             **found,
             **tail_numbers(tail[len(tail) - tail_length(count) :], count),
             pacing_ms=pacing,
-            above_ms=tuple(math.fsum(above) for above in self._above),
+            above_ms=tuple(math.fsum(above) for _, above in self._above),
             ranked=np.sort(sample),
             run_means=means,
             rising=rises(self._head, sample),
@@ -177,7 +172,7 @@ class _LongPass:
 
     def _variance(self, count: int, total: float) -> float:
         mean = total / count
-        apart = [n * (s / n - mean) ** 2 for n, s in zip(self._counts, self._sums, strict=True)]
+        apart = [n * (s / n - mean) ** 2 for n, s in self._sums]
         return math.fsum([*self._squares, *apart]) / count
 
 

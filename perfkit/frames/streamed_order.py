@@ -10,6 +10,7 @@ from perfkit.frames.order import Floats, between, place, put_in_place, values_be
 KEEP = 7 << 17
 """Values a `Middle` may hold before it narrows."""
 
+_SPARE = KEEP // 16
 _DIGIT_BITS = 16
 _DIGITS_AT = (48, 32, 16, 0)
 _SAMPLED = 64
@@ -35,7 +36,7 @@ class Largest:
         high = values.compress(values > self._floor)
         self._parts.append(high)
         self._held += len(high)
-        if self._held > self._keep + max(self._keep, KEEP // 16):
+        if self._held > self._keep + max(self._keep, _SPARE):
             self._narrow()
 
     def _narrow(self) -> None:
@@ -103,7 +104,7 @@ class Middle:
             held, below = values_between(held, self._low, self._high)
             self._below += below
             # One value may stand there so often that nothing is gained.
-            self._lost = len(held) > self._keep // 4 * 3
+            self._lost = 4 * len(held) > 3 * self._keep
         if self._lost:
             held = np.empty(0)
         self._parts, self._held = [held], len(held)

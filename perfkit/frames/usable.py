@@ -74,7 +74,7 @@ def combine(passes: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     [75.0]
     """
     keys = list(by)
-    groups = passes.groupby(keys, sort=False, dropna=False)
+    groups = passes.groupby(keys, dropna=False)
     mean_seconds = groups["seconds"].transform("mean")
     weight = passes["seconds"].fillna(mean_seconds).fillna(1.0)
     work = passes[keys].assign(

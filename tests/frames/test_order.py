@@ -60,10 +60,14 @@ def test_between_rounds_as_numpy_does_and_ends_at_its_ends():
     assert between(2.0, 10.0, 0.0) == 2.0
 
 
-@pytest.mark.parametrize("ranks", [(0,), (6,), (2, 3), (0, 1, 2), (1, 4, 6), (3, 5)])
-def test_ranks_stand_where_sorting_puts_them_and_the_rest_on_its_side(ranks):
-    for turn in range(20):
-        values = np.random.default_rng(turn).permutation(7).astype(float)
+@pytest.mark.parametrize(
+    ("count", "ranks"),
+    [(7, (0,)), (7, (6,)), (7, (0, 1, 2)), (7, (1, 4, 6)), (900, (450, 451, 452)),
+     (900, (20, 21)), (900, (100, 898, 899)), (900, (5, 400))],
+)  # fmt: skip
+def test_ranks_stand_where_sorting_puts_them_and_the_rest_on_its_side(count, ranks):
+    for turn in range(5):
+        values = np.random.default_rng(turn).permutation(count).astype(float)
         put_in_place(values, ranks)
         for rank in ranks:
             assert values[rank] == rank
@@ -159,6 +163,8 @@ def test_a_sample_is_open_at_the_ends_where_its_margin_passes_them(put_in_order)
     assert near(values, 0.25, np.arange(0.0, 250, 30), put_in_order) == 211
     # Share .75: place 6, from place 1 to above.
     assert near(values, 0.75, np.arange(0.0, 250, 30), put_in_order) == 221
+    # Twelve, at 20 to 240: place 5.5, margin 2.5 sqrt(3) + 1 = 5.33, just the first to the last.
+    assert near(values, 0.5, np.arange(20.0, 250, 20), put_in_order) == 221
 
 
 @pytest.mark.parametrize("count", [256, 257])
@@ -181,8 +187,8 @@ def test_what_a_sample_misses_is_put_in_order_whole(put_in_order):
 
 
 def test_the_largest_are_held_up_to_as_many_again(monkeypatch):
-    monkeypatch.setattr(streamed_order, "KEEP", 160)
-    for keep, most in ((5, 15), (20, 40)):  # a sixteenth of 160, or as many as are kept
+    monkeypatch.setattr(streamed_order, "_SPARE", 10)
+    for keep, most in ((5, 15), (20, 40)):  # ten more, or as many as are kept
         largest = Largest(keep)
         largest.add(np.arange(float(most)))
         assert largest._held == most

@@ -120,7 +120,7 @@ def test_shifted_passes_come_to_the_newest_version_with_their_lows():
 def test_groups_are_combined_each_by_itself_also_one_without_a_name():
     # Of b: 60 for 10 s and 80, typed, for as long as the mean measured one of b, not of all.
     rows = [("b", 60.0, 600.0, 10.0, 36.0), ("a", 50.0, 2000.0, 40.0, 25.0),
-            ("b", 80.0, NAN, NAN, 49.0), (None, 90.0, NAN, NAN, NAN),
+            ("b", 80.0, NAN, NAN, 49.0), (None, 90.0, 450.0, 5.0, NAN),
             (None, 30.0, NAN, NAN, NAN)]  # fmt: skip
     names = ["gpu", "avg_fps", "frames", "seconds", "low_1pct_fps"]
     found = combine(pd.DataFrame(rows, columns=names), ["gpu"])
