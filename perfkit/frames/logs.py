@@ -20,7 +20,7 @@ READ_ERRORS = (pa.ArrowException, OSError, ValueError, MemoryError)
 """What the readers of files raise when a file is not what it says."""
 
 _BATCH_ROWS = 1 << 16
-_PARQUET_BUFFER_BYTES = 1 << 20
+_LEAN: dict[str, Any] = {"memory_map": False, "pre_buffer": False, "buffer_size": 1 << 20}
 _NUMBER_TYPES = "a whole or floating-point number"
 
 
@@ -204,15 +204,8 @@ def open_parquet(stream: BinaryIO, dictionary: str = "") -> pq.ParquetFile:
     BadLog
         If the footer cannot be read.
     """
-    options = {
-        "memory_map": False,
-        "pre_buffer": False,
-        "buffer_size": _PARQUET_BUFFER_BYTES,
-    }
     try:
-        return pq.ParquetFile(
-            stream, **options, read_dictionary=[dictionary] if dictionary else None
-        )
+        return pq.ParquetFile(stream, **_LEAN, read_dictionary=[dictionary] if dictionary else None)
     except READ_ERRORS as error:
         raise unreadable_parquet(error) from None
 

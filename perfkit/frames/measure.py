@@ -176,7 +176,7 @@ def _doubled(named: pd.DataFrame, measured: dict[str, FrameStatistics]) -> list[
             "a pass has its frame times in one place",
             f"empty the cell, or take pass {pass_id} out of the combined file",
         )
-        for line, pass_id, name in zip(both.index, both["pass_id"], both["log"], strict=True)
+        for line, pass_id, name in both[["pass_id", "log"]].itertuples(name=None)
     ]
 
 
@@ -193,7 +193,7 @@ def _missing(passes: pd.DataFrame, measured: dict[str, FrameStatistics]) -> list
             "a pass that ran has frame times or an average",
             f"give pass {pass_id} a log, rows in the combined file or its avg_fps",
         )
-        for line, pass_id in zip(without.index, without["pass_id"], strict=True)
+        for line, pass_id in without[["pass_id"]].itertuples(name=None)
     ]
 
 

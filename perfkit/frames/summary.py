@@ -230,13 +230,9 @@ def pass_table(
         _measured_row(measured[pass_id], generated, counts, targets_fps)
         if pass_id in measured
         else _typed_row(average, low, generated, targets_fps)
-        for pass_id, average, low, generated in zip(
-            passes["pass_id"],
-            passes["avg_fps"],
-            passes["low_1pct_fps"],
-            passes["generated_per_drawn"],
-            strict=True,
-        )
+        for pass_id, average, low, generated in passes[
+            ["pass_id", "avg_fps", "low_1pct_fps", "generated_per_drawn"]
+        ].itertuples(index=False, name=None)
     ]
     shares = [share_column(fps) for fps in targets_fps]
     columns = ["avg_fps", "low_1pct_fps", *MEASURES, *shares, "reason"]

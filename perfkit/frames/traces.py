@@ -50,7 +50,7 @@ def read_traces(study: "Study", wanted: Collection[str]) -> dict[str, NDArray[np
     asked = set(wanted)
     pieces: dict[str, list[NDArray[np.float64]]] = {}
     named = study.passes[study.passes["pass_id"].isin(asked) & study.passes["log"].ne("")]
-    for pass_id, log in zip(named["pass_id"], named["log"], strict=True):
+    for pass_id, log in named[["pass_id", "log"]].itertuples(index=False, name=None):
         with open_log(LogRequest(study.path, log, column, unit, ())) as (blocks, _):
             pieces[pass_id] = [block.copy() for block in blocks]
     if layout.combined and asked - set(pieces):

@@ -1,14 +1,25 @@
 """Logs of every form are read exactly; bad ones are all named, with their line."""
 
 import gzip
+import io
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from perfkit.errors import StudyError
-from perfkit.frames import log_problems, summarize_passes
-from perfkit.frames.logs import BadLog, to_ms
+from perfkit.frames import log_problems, logs, summarize_passes
+from perfkit.frames.logs import (
+    BadLog,
+    as_frame_times,
+    check_parquet_column,
+    check_times,
+    open_parquet,
+    read_parquet_blocks,
+    to_ms,
+    unreadable_parquet,
+)
 from perfkit.frames.text import check_lines
 from perfkit.study.folder import Refused
 from tests.frames.make import clean_pass, csv_log, make_study, parquet_log
@@ -208,3 +219,78 @@ def test_a_line_of_a_megabyte_is_refused_at_any_place(end):
     for before in (row, row * 7, row * 200_000):
         with pytest.raises(BadLog, match="less than a megabyte"):
             check_lines(before + million + end + row)
+
+
+@pytest.mark.parametrize("unit", ["ms", "ns"])
+def test_the_shortest_and_the_longest_frame_of_any_clock_are_the_last_that_pass(unit):
+    factor = {"ms": 1.0, "ns": 1e6}[unit]
+    good = np.array([1e-12, 16.0, 1e15]) * factor
+    assert check_times(good, unit, "t", 0, 2).tolist() == [1e-12, 16.0, 1e15]
+    for wrong in (np.nextafter(1e-12, 0), np.nextafter(1e15, np.inf), np.nan, np.inf, 0.0):
+        values = np.array([16.0, 16.0, wrong, wrong]) * factor
+        with pytest.raises(BadLog) as raised:
+            check_times(values, unit, "t", 30, 2)
+        assert (raised.value.line, raised.value.value) == (34, str(values[2]))
+        assert raised.value.allowed == f"a frame time is a positive number of {unit}"
+        with pytest.raises(BadLog) as raised:
+            check_times(values, unit, "t", 30, None)
+        assert raised.value.line is None
+        assert raised.value.allowed.endswith(f"number of {unit} (row 33 of the log)")
+    assert check_times(np.empty(0), unit, "t", 0, 2).tolist() == []
+
+
+def test_whole_numbers_are_checked_as_such_and_an_unknown_one_is_named_by_its_place():
+    assert as_frame_times(pa.array([1, 2000]), "us", "t", 0, 2).tolist() == [0.001, 2.0]
+    column = pa.array([16.0, 17.0, None, None])
+    for first_line, line, row in ((2, 14, ""), (None, None, " (row 13 of the log)")):
+        with pytest.raises(BadLog) as raised:
+            as_frame_times(column, "s", "t", 10, first_line)
+        bad = raised.value
+        assert (bad.line, bad.column, bad.value) == (line, "t", "nothing")
+        assert bad.allowed == f"a frame time is a positive number of s{row}"
+
+
+def test_what_a_reader_says_is_told_in_its_first_line():
+    assert unreadable_parquet(OSError(" first \nsecond")).value == "first "
+    assert unreadable_parquet(MemoryError()).value == "MemoryError"
+    assert unreadable_parquet(ValueError("  ")).value == "ValueError"
+
+
+def test_a_bad_log_says_what_to_do_unless_the_caller_knows_better():
+    assert BadLog(3, "t", "x", "y").problem("a.csv", "mend").action == "mend"
+    problem = BadLog(3, "t", "x", "y", "split it").problem("a.csv", "mend")
+    assert (problem.file, problem.line, problem.column, problem.action) == (
+        "a.csv", 3, "t", "split it",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "kind", [pa.int8(), pa.int64(), pa.uint16(), pa.float16(), pa.float32(), pa.float64()]
+)
+def test_every_kind_of_number_is_a_frame_time(kind, tmp_path):
+    values = pa.array(np.array([16, 17], kind.to_pandas_dtype()), kind)
+    study = one_log(tmp_path, "a.parquet", parquet_log({"frame_ms": values}))
+    assert summarize_passes(study)["seconds"][0] == 0.033
+
+
+def test_one_column_has_the_name_of_the_frame_times(tmp_path):
+    for names, told in ((["frame_ms"] * 2, "2 columns of that name"), (["a", "b"], "columns a, b"),
+                        (["frame_ms", "b"], None)):  # fmt: skip
+        buffer = io.BytesIO()
+        pq.write_table(pa.Table.from_arrays([pa.array([1.0])] * 2, names), buffer)
+        buffer.seek(0)
+        file = open_parquet(buffer)
+        if told:
+            with pytest.raises(BadLog) as raised:
+                check_parquet_column(file, "frame_ms")
+            assert raised.value.value == told
+        else:
+            check_parquet_column(file, "frame_ms")
+
+
+def test_a_bad_frame_of_a_later_batch_is_named_by_its_row(monkeypatch):
+    monkeypatch.setattr(logs, "_BATCH_ROWS", 4)
+    for bad in (None, -1.0):
+        file = open_parquet(io.BytesIO(parquet_log({"t": [16.0] * 9 + [bad]})))
+        with pytest.raises(BadLog, match=r"row 10 of the log"):
+            list(read_parquet_blocks(file, "t", "ms"))
