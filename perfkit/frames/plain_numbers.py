@@ -22,13 +22,10 @@ Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint64]
 Places = NDArray[np.int64]
 
-
-def _in_each_byte(byte: int) -> np.uint64:
-    return np.uint64(byte * 0x0101_0101_0101_0101)
-
-
-_ZEROS, _POINTS = _in_each_byte(ord("0")), _in_each_byte(ord("0") ^ ord("."))
-_LOW_BITS, _HIGH_BIT, _BEYOND_NINE = (_in_each_byte(b) for b in (0x7F, 0x80, 0x7F - 9))
+_ZEROS, _POINTS, _LOW_BITS, _HIGH_BIT, _BEYOND_NINE = (  # in each byte of a word
+    np.uint64(byte * 0x0101_0101_0101_0101)
+    for byte in (ord("0"), ord("0") ^ ord("."), 0x7F, 0x80, 0x7F - 9)
+)
 _KEPT = np.array([(1 << 64) - (1 << 8 * (_WORD - width)) for width in range(_WORD + 1)], np.uint64)
 _ONE, _SEVEN, _BITS, _BYTE = (np.uint64(n) for n in (1, 7, 64, 0xFF))
 _JOIN = (  # neighbouring digits, pairs and fours: mask, factor, shift

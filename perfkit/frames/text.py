@@ -24,6 +24,7 @@ TEXT_FRAMES = 15_000_000
 _BLOCK_BYTES = 1 << 18
 _LONGEST_BYTES = 1 << 20
 _WHOLE_BYTES = 1 << 22
+_AROUND = 2 * MARGIN + 1  # and room for the end of the last line
 _NAME = rb'(?:"[^"\r\n]*+"|[^",\r\n]*+)'
 _LINE_END = re.compile(rb"[\r\n]")
 _FIRST_LINE = re.compile(rb"[^\r\n]*+(?:\r\n?|\n)?")
@@ -88,7 +89,7 @@ class _Lines:
 
     def _make_room(self, size: int) -> None:
         kept = bytes(self._room[: self._held])
-        self._buffer = bytearray(MARGIN + size + 1 + MARGIN)
+        self._buffer = bytearray(size + _AROUND)
         self._bytes = np.frombuffer(self._buffer, np.uint8)
         self._room = memoryview(self._buffer)[MARGIN:]
         self._room[: len(kept)] = kept
@@ -118,9 +119,9 @@ class _Lines:
         if self._ended:
             return self._held
         end = self._buffer.rfind(b"\n", MARGIN, MARGIN + self._held)
-        if end < 0:
+        if end == -1:
             end = self._buffer.rfind(b"\r", MARGIN, MARGIN + self._held - 1)
-        if end >= 0:
+        if end != -1:
             return end + 1 - MARGIN
         if size >= _LONGEST_BYTES:
             raise _long_line()
@@ -138,10 +139,10 @@ class _Lines:
 
     def with_margins(self, size: int) -> NDArray[np.uint8]:
         """Show the first bytes held between margins, until more are asked for."""
-        if size == self._held and self._room[size - 1] != ord("\n"):
-            self._room[size] = ord("\n")  # the last line may lack its end
-            size += 1
-        return self._bytes[: MARGIN + size + MARGIN]
+        open_end = size == self._held and self._room[size - 1] != ord("\n")
+        if open_end:
+            self._room[size] = ord("\n")
+        return self._bytes[: MARGIN + size + open_end + MARGIN]
 
 
 def _first_line(text: bytes) -> bytes:
@@ -176,7 +177,7 @@ def _read_any(text: bytes, column: str, unit: str, first_row: int) -> Iterator[F
     try:
         reader = pa.csv.open_csv(
             pa.BufferReader(text),
-            read_options=pa.csv.ReadOptions(use_threads=False, block_size=len(text) + 1),
+            read_options=pa.csv.ReadOptions(use_threads=False, block_size=len(text)),
             parse_options=pa.csv.ParseOptions(ignore_empty_lines=False),
             convert_options=pa.csv.ConvertOptions(
                 include_columns=[column], column_types={column: pa.float64()}, null_values=[]
@@ -209,10 +210,6 @@ def _csv_problem(error: Exception, column: str, unit: str, first_row: int) -> Ba
         return BadLog(
             line, "", f"{shape[2]} cells", f"each line has {shape[1]} cells, as the header"
         )
-    if "straddling" in text:
-        return _long_line()
-    if "Empty CSV" in text:
-        return BadLog(None, "", "an empty file", "a log has a header and one line per frame")
     return BadLog(line, "", text, "a whole, readable CSV log")
 
 
@@ -237,9 +234,11 @@ def check_lines(text: bytes) -> None:
     while len(text) - start > _LONGEST_BYTES:
         within = start, start + _LONGEST_BYTES
         end = text.rfind(b"\n", *within)
-        start = (end if end >= 0 else text.rfind(b"\r", *within)) + 1
-        if start <= within[0]:
+        if end == -1:
+            end = text.rfind(b"\r", *within)
+        if end == -1:
             raise _long_line()
+        start = end + 1
 
 
 def csv_columns(start: bytes) -> list[str]:

@@ -126,6 +126,45 @@ def test_what_is_not_plain_is_left_alone(line):
     assert cut(before + line + b"\n" + after) is None
 
 
+NUMBERS = [  # of every width, the point in the lower eight characters, in the upper ones, or absent
+    "1", "12345678", "1234.567", ".5", "7.", "123456789", "12345678.", ".12345678", "1.2345678",
+    "12345678.9", "1234567890.12345", "1.23456789012345", "123456789012345.", "1234567890123.45",
+    "1234567890123456", "9007199254740992", "0000000000000001", "000000.500000000", "16.683300018",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_a_number_alone_is_the_nearest_float_to_its_text(number):
+    # Python reads the nearest, as IEEE 754 asks.
+    assert cut(f"1,{number}\n".encode()).tolist() == [float(number)]
+    assert cut(f"{number}\r\n".encode(), 1, 0).tolist() == [float(number)]
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_numbers_of_all_widths_are_cut_beside_each_other(line_end):
+    text = "".join(f"{number},{number}{line_end}" for number in [*NUMBERS, *NUMBERS[::-1]])
+    for place in (0, 1):
+        assert cut(text.encode(), 2, place).tolist() == [*map(float, [*NUMBERS, *NUMBERS[::-1]])]
+
+
+def test_what_needs_more_than_53_bits_or_16_characters_is_left_to_arrow():
+    for number in (b"9007199254740993", b"12345678901234567", b"1.234567890123456", b"0.0", b"."):
+        assert cut(b"1," + number + b"\n") is None
+
+
+def test_a_return_ends_a_line_only_just_before_its_newline():
+    good = b"1,5\r\n1,6\r\n"
+    assert cut(good).tolist() == [5.0, 6.0]
+    for bad in (b"1,5\r6\n", b"1,5\r\n1,6\n", b"1,5\n\r", b"1\r,6\n"):
+        assert cut(good + bad) is None
+        assert cut(bad + good) is None
+
+
+def test_lower_bytes_in_other_cells_do_not_matter_but_quotes_do():
+    assert cut(b"a b!#,5\n\t(x)*+,6\n").tolist() == [5.0, 6.0]
+    assert cut(b'a "b",5\nc,6\n') is None
+
+
 def test_lines_of_wrong_lengths_that_add_up_are_left_alone():
     assert cut(b"1,2,3\n1\n", cells=2) is None
     assert cut(b"1\n1,2,3\n", cells=2) is None

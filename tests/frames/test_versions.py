@@ -267,6 +267,11 @@ def test_a_configuration_keeps_its_newest_drivers_passes_and_among_them_the_newe
     assert found["version_use"].tolist() == ["kept apart", "", "", "kept apart", ""]
     told = "run under driver a; Velm 2: no bridge to the newer passes of this configuration"
     assert found["version_note"].tolist()[:3] == [told, "", ""]
+    # Driver a, then b; version 1, then 2: b under the older version is newer than a under 2.
+    days = [run(4.0, "a", "1", "2026-01-01", workload="x"), run(4.0, "a", "2", "2026-02-01"),
+            run(4.0, "b", "1", "2026-03-01")]  # fmt: skip
+    both = games(w="Velm", x="Velm")
+    assert placed(*days, workloads=both)["version_use"].tolist() == ["", "kept apart", ""]
     only_game = placed(run(4.0, "", "1"), run(4.0, "", "2"), run(4.0, "", "1", workload="x"))
     assert only_game["version_use"].tolist() == ["kept apart", "", ""]
 
