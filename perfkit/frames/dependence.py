@@ -58,14 +58,12 @@ def _block_lengths(centred: Floats, counts: NDArray[np.int64]) -> Floats:
     """Find the block length of each centred row."""
     n = counts.astype(float)
     width = centred.shape[1]
-    most = np.minimum(np.ceil(np.sqrt(n)).astype(np.int64) + _QUIET, counts - 2)
-    # As many lags as the longest series of this width has; beyond a row's own they count as 0.
-    widest = min(int(np.ceil(np.sqrt(width))) + _QUIET, width - 1)
+    # As many lags as the longest series of this width has; none beyond a row's own counts.
+    widest = int(np.ceil(np.sqrt(width))) + _QUIET
     padded = np.pad(centred, ((0, 0), (0, widest)))
     products = np.einsum("ij,ikj->ik", centred, sliding_window_view(padded, width, axis=1))
-    energy = products[:, :1]
-    quiet = _first_quiet_lags(centred, counts, products, most)
-    bandwidth = np.where(quiet < 0, most, np.minimum(2 * np.maximum(quiet, 1), most))
+    energy = products[:, [0]]
+    bandwidth = _bandwidths(centred, counts, products)
     lags = np.arange(1, widest + 1)
     flat_top = np.clip(2.0 - lags * (2 / bandwidth), 0.0, 1.0)
     weighted = flat_top * products[:, 1:]
@@ -74,41 +72,45 @@ def _block_lengths(centred: Floats, counts: NDArray[np.int64]) -> Floats:
     longest = np.ceil(np.minimum(3 * np.sqrt(n), n / 3))
     with np.errstate(divide="ignore", invalid="ignore"):
         found = (2 * g**2 / (4 / 3 * spectrum**2) * n) ** (1 / 3)
-    found = np.where(spectrum == 0, longest, np.minimum(found, longest))
-    return np.where(energy > 0, found, 1.0)[:, 0]
+    return np.where(energy > 0, np.fmin(found, longest), 1.0)[:, 0]
 
 
-def _first_quiet_lags(
-    centred: Floats, counts: NDArray[np.int64], products: Floats, most: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    """Find the first lag of five autocorrelations in a row that are not significant, or -1."""
+def _bandwidths(centred: Floats, counts: NDArray[np.int64], products: Floats) -> NDArray[np.int64]:
+    """Twice the first lag of five autocorrelations in a row that are not significant, or most."""
     lags = np.arange(products.shape[1] - 1)
     limit = 2 * np.sqrt(np.log10(counts) / counts)
     # Each autocorrelation is scaled by the parts of the series that enter it.
     head = centred[:, : len(lags)]
-    tail = np.take_along_axis(centred, np.maximum(counts - 1 - lags, 0), axis=1)
-    without_first = products[:, :1] - np.cumsum(head * head, axis=1)
-    without_last = products[:, :1] - np.cumsum(tail * tail, axis=1)
+    tail = np.take_along_axis(centred, counts - 1 - lags, axis=1)
+    energy = products[:, [0]]
+    without_first = energy - np.cumsum(head * head, axis=1)
+    without_last = energy - np.cumsum(tail * tail, axis=1)
     scale = np.sqrt(np.maximum(without_first * without_last, 0.0))
-    small = (np.abs(products[:, :-1]) < limit * scale) & (lags < most)
+    small = np.abs(products[:, :-1]) < limit * scale
     in_a_row = np.logical_and.reduce(sliding_window_view(small, _QUIET, axis=1), axis=2)
     first = in_a_row.argmax(axis=1)[:, None]
-    return np.where(np.take_along_axis(in_a_row, first, axis=1), first, -1)
+    most = np.ceil(np.sqrt(counts)).astype(np.int64) + _QUIET
+    found = np.take_along_axis(in_a_row, first, axis=1)
+    return np.where(found, np.minimum(2 * first, most), most)
 
 
-def block_standard_error(values: Floats, length: int) -> float:
-    """Exact standard error of the mean under the circular block bootstrap.
+def block_standard_errors(
+    centred: Floats, counts: NDArray[np.int64], lengths: NDArray[np.int64]
+) -> Floats:
+    """Exact standard errors of means under the circular block bootstrap.
 
     Parameters
     ----------
-    values : ndarray of float, shape (n,)
-        The series.
-    length : int
-        Block length, 1 to n.
+    centred : ndarray of float, shape (rows, width)
+        Series less their means, one per row, then zeros.
+    counts : ndarray of int, shape (rows, 1)
+        Lengths n of the series.
+    lengths : ndarray of int, shape (rows, 1)
+        Block lengths, 1 to n.
 
     Returns
     -------
-    float
+    ndarray of float, shape (rows,)
         Root of ``length/n`` times the variance of all n circular block means, which is what
         resampling approaches with ever more draws.
 
@@ -119,15 +121,9 @@ def block_standard_error(values: Floats, length: int) -> float:
 
     Examples
     --------
-    >>> block_standard_error(np.array([1.0, 3.0]), 1)
-    0.7071067811865476
+    >>> block_standard_errors(np.array([[-1.0, 1.0]]), np.array([[2]]), np.array([[1]]))
+    array([0.70710678])
     """
-    rows = stack([values])
-    return float(_block_errors(_centred(rows), rows.counts, np.array([[length]]))[0])
-
-
-def _block_errors(centred: Floats, counts: NDArray[np.int64], lengths: NDArray[np.int64]) -> Floats:
-    """Form the standard error of the mean of each row under blocks of its length."""
     width = centred.shape[1]
     sums = np.zeros((len(centred), width + 1))
     np.cumsum(centred, axis=1, out=sums[:, 1:])
@@ -147,7 +143,7 @@ def _block_errors(centred: Floats, counts: NDArray[np.int64], lengths: NDArray[n
 def _with_block_errors(centred: Floats, counts: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Form the standard error of each row's mean, and the block length behind it."""
     lengths = np.maximum(1, np.ceil(_block_lengths(centred, counts))).astype(np.int64)
-    return _block_errors(centred, counts, lengths[:, None]), lengths.astype(float)
+    return block_standard_errors(centred, counts, lengths[:, None]), lengths.astype(float)
 
 
 def run_sums(times: Floats, halvings: int) -> Floats:

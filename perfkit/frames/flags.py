@@ -215,7 +215,7 @@ def _two_modes(signs: Signs) -> Iterator[Flag]:
 def _unit(found: FrameStatistics, given: Circumstances) -> Iterator[Flag]:
     median = found.median_ms
     low, high = limit.SHORTEST_MEDIAN, limit.LONGEST_MEDIAN
-    ratio = given.typed_fps / found.avg_fps
+    ratio, wrong = given.typed_fps / found.avg_fps, limit.TYPED_RATIO.value
     if not low.value <= median <= high.value:
         edge = low if median < low.value else high
         raw = median / _UNITS_MS[given.unit]
@@ -229,11 +229,11 @@ def _unit(found: FrameStatistics, given: Circumstances) -> Iterator[Flag]:
             f"The median frame time is {raw:.4g} {given.unit}, that is {_fps(median)}: the unit is "
             f"probably another.{hint}",
         )
-    elif ratio >= limit.TYPED_RATIO.value or ratio <= 1 / limit.TYPED_RATIO.value:
+    elif ratio >= wrong or ratio <= 1 / wrong:
         yield Flag(
             "unit",
             ratio,
-            limit.TYPED_RATIO.value if ratio > 1 else 1 / limit.TYPED_RATIO.value,
+            wrong if ratio >= wrong else 1 / wrong,
             limit.TYPED_RATIO.unit,
             f"passes.csv says {given.typed_fps:.4g} FPS, the log {found.avg_fps:.4g}: one of the "
             "units is wrong.",

@@ -216,8 +216,7 @@ def _steps(values: Floats, n: NDArray[np.int64], edge: Floats) -> tuple[Floats, 
         step[row] = edge[row] / STEP_PARTS[best]
         if share[row] >= STEP_SHARE.value:
             steps = np.minimum(whole[best, place][on[best, place]], 64).astype(np.intp)
-            levels = np.sort(np.bincount(steps))
-            second[row] = levels[-2] / n[row] if len(levels) > 1 else 0.0
+            second[row] = np.sort(np.bincount(steps))[-2] / n[row]
     return step, share, second
 
 

@@ -139,3 +139,97 @@ def test_a_margin_is_a_share():
     message = r"^margin is a share from 0 up to 1, not 3; 0.03 means 3 %$"
     with pytest.raises(ValueError, match=message):
         compare(passes([1, 2]), passes([1, 2]), margin=3)
+
+
+def margin_p(a, b, margin):
+    """Two one-sided tests by SciPy, each after a side was moved by the margin."""
+    a, b, least = np.log(a), np.log(b), np.log(1 + margin)
+    above = stats.ttest_ind(a - least, b, equal_var=False, alternative="greater").pvalue
+    below = stats.ttest_ind(a + least, b, equal_var=False, alternative="less").pvalue
+    return min(1.0, 2 * min(above, below))
+
+
+@pytest.mark.parametrize("factor", [0.9, 0.99, 1.005, 1.02, 1.2])
+@pytest.mark.parametrize("margin", [0.0, 0.01, 0.05])
+def test_p_of_a_margin_is_that_of_the_nearer_side_moved_by_it(factor, margin):
+    a, b = factor * np.array([60.0, 61.0, 60.5, 60.2]), np.array([60.0, 60.9, 60.3])
+    row = compare(passes(a), passes(b), margin=margin, level=0.8).table.iloc[0]
+    assert row["p"] == pytest.approx(margin_p(a, b, margin), rel=1e-9)
+    assert (row["margin"], row["level"]) == (margin, 0.8)
+    low, high = stats.ttest_ind(np.log(a), np.log(b), equal_var=False).confidence_interval(0.8)
+    assert (row["mean_low"], row["mean_high"]) == pytest.approx(np.exp((low, high)), rel=1e-9)
+
+
+NONE, ALONE, EQUAL = (
+    "no pass has this number",
+    "one pass alone shows no spread; repeat it",
+    "all passes are equal, so their spread is not known",
+)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "reason"),
+    [
+        ([np.nan, np.nan], [50.0, 51.0], NONE),
+        ([50.0, 51.0], [np.nan, np.nan], NONE),
+        ([np.nan, np.nan], [50.0, np.nan], NONE),
+        ([50.0, np.nan], [50.0, 51.0], ALONE),
+        ([50.0, 51.0], [np.nan, 50.0], ALONE),
+        ([50.0, np.nan], [51.0, 51.0], ALONE),
+        ([50.0, 50.0], [51.0, 51.0], EQUAL),
+        ([50.0, 50.0], [51.0, 52.0], ""),
+        ([50.0, 51.0], [52.0, 52.0], ""),
+    ],
+)
+def test_each_reason_why_nothing_can_be_told(a, b, reason):
+    row = compare(passes([60.0, 61.0], a), passes([50.0, 51.0], b)).table.iloc[1]
+    assert row["reason"] == reason
+    known = row[["mean_low", "mean_high", "p", "p_adjusted"]].notna()
+    assert known.all() if reason == "" else not known.any()
+    assert (row["passes_a"], row["passes_b"]) == (np.isfinite(a).sum(), np.isfinite(b).sum())
+
+
+def test_holm_and_the_false_discovery_rate_by_hand_over_the_groups_of_a_measure():
+    rng = np.random.default_rng(5)
+    names = np.repeat(["z", "y", "x", "w"], 3)
+    effect = np.repeat([0.05, 0.0, -0.1, 0.02], 3)
+    a = passes(60 * np.exp(effect + rng.normal(0, 0.01, 12)), workload=names)
+    b = passes(60 * np.exp(rng.normal(0, 0.01, 12)), workload=names)
+    a.loc[a["workload"] == "y", "low_1pct_fps"] = np.nan
+    table = compare(a, b, by=["workload"]).table
+    assert table["workload"].tolist() == ["w", "w", "x", "x", "y", "y", "z", "z"]
+    discoveries = compare(a, b, by=["workload"], adjust="fdr_bh").table
+    for measure, count in {"average": 4, "low_1pct": 3}.items():
+        some = (table["measure"] == measure) & table["p"].notna()
+        p = np.sort(table["p"][some].to_numpy())
+        assert len(p) == count
+        # Holm: the smallest times its number, the next times one fewer, never falling (1979).
+        holm = np.minimum(1, np.maximum.accumulate(p * (count - np.arange(count))))
+        assert np.sort(table["p_adjusted"][some]) == pytest.approx(holm, rel=1e-12)
+        # Benjamini and Hochberg: times the number over the rank, never rising from the end (1995).
+        rate = np.minimum.accumulate((p * count / np.arange(1, count + 1))[::-1])[::-1]
+        found = np.sort(discoveries["p_adjusted"][some])
+        assert found == pytest.approx(np.minimum(1, rate), rel=1e-12)
+
+
+def test_a_verdict_needs_its_level_and_follows_the_ratio():
+    # Half a degree of certainty between: p is the same, the level asked for is not.
+    a, b = passes([61.0, 62.0, 61.6]), passes([60.0, 60.9, 60.3])
+    p = compare(a, b).table["p"][0]
+    assert compare(a, b, level=1 - p - 1e-6).table["verdict"][0] == "faster"
+    assert compare(a, b, level=1 - p + 1e-6).table["verdict"][0] == "cannot tell"
+    assert compare(b, a, level=1 - p - 1e-6).table["verdict"][0] == "slower"
+
+
+@pytest.mark.parametrize("margin", [-0.001, 1, 1.5])
+def test_a_margin_of_all_or_of_less_than_nothing_is_refused(margin):
+    with pytest.raises(ValueError, match=rf"^margin is a share from 0 up to 1, not {margin}; "):
+        compare(passes([1, 2]), passes([1, 2]), margin=margin)
+
+
+def test_levels_near_their_ends_and_margins_near_1_are_allowed():
+    a, b = passes([66.0, 67.0]), passes([60.0, 61.0])
+    narrow = compare(a, b, level=1e-6).table.iloc[0]
+    assert narrow["mean_high"] / narrow["mean_low"] == pytest.approx(1, abs=1e-6)
+    assert compare(a, b, level=1 - 1e-9).table["verdict"][0] == "cannot tell"
+    assert compare(a, b, margin=0.999).table["verdict"][0] == "cannot tell"
