@@ -132,9 +132,8 @@ def _moments(passes: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
         passes[keys].assign(measure=measure, log=np.log(passes[column]))
         for measure, column in MEASURES.items()
     ]
-    groups = pd.concat(logs).groupby([*keys, "measure"], sort=False)["log"]
-    found = groups.agg(["count", "mean", "var"]).reset_index()
-    return found.sort_values(keys, kind="stable") if keys else found
+    groups = pd.concat(logs).groupby([*keys, "measure"])["log"]
+    return groups.agg(["count", "mean", "var"]).reset_index()
 
 
 def _welch(both: pd.DataFrame, margin: float, level: float) -> pd.DataFrame:

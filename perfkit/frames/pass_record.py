@@ -101,7 +101,7 @@ def record_pass(times: Floats, targets_fps: tuple[float, ...] = ()) -> PassRecor
         q50_ms=quantile_near(times, 0.5, ranked),
         q95_ms=quantile_in_place(top, 0.95, stop=0, below=count - len(top)),
         **tail_numbers(top[-tail_length(count) :], count),
-        pacing_ms=_median_step(steps, halvings, len(means)),
+        pacing_ms=_median_step(steps, halvings),
         above_ms=tuple(
             time_above(high if 1000 / fps >= floor else times, 1000 / fps, low, total)
             for fps in targets_fps
@@ -112,7 +112,7 @@ def record_pass(times: Floats, targets_fps: tuple[float, ...] = ()) -> PassRecor
     )
 
 
-def _median_step(steps: Floats, halvings: int, runs: int) -> float:
+def _median_step(steps: Floats, halvings: int) -> float:
     if not len(steps):
         return math.nan
     return quantile_near(steps, 0.5, np.sort(steps[:: 1 << halvings]))

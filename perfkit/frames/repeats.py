@@ -53,14 +53,17 @@ def repeat_flags(passes: pd.DataFrame) -> dict[str, list[Flag]]:
     for group in groups:
         if len(group) > 2:
             workload = str(group["workload"].iloc[0])
-            spread = max(limit.LEAST_SPREAD.value, spreads[""], spreads.get(workload, 0.0))
+            spread = max(limit.LEAST_SPREAD.value, spreads[""], spreads[workload])
             for pass_id, flag in _group_flags(group, spread):
                 flags.setdefault(pass_id, []).append(flag)
     return flags
 
 
 def _spreads(groups: list[pd.DataFrame]) -> dict[str, float]:
-    """Spread of repeats as a standard deviation of log FPS: of the study under "", by workload."""
+    """Spread of repeats as a standard deviation of log FPS: of the study under "", by workload.
+
+    A workload without repeats has none.
+    """
     apart: dict[str, list[float]] = {"": []}
     for group in groups:
         values = group["log_avg"].tolist()
@@ -68,8 +71,9 @@ def _spreads(groups: list[pd.DataFrame]) -> dict[str, float]:
         apart[""] += found
         apart.setdefault(str(group["workload"].iloc[0]), []).extend(found)
     return {
-        name: _MAD_TO_SD * float(np.median(found)) / math.sqrt(2) if found else 0.0
+        name: _MAD_TO_SD * float(np.median(found)) / math.sqrt(2)
         for name, found in apart.items()
+        if found
     }
 
 

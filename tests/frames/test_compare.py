@@ -198,6 +198,11 @@ def test_holm_and_the_false_discovery_rate_by_hand_over_the_groups_of_a_measure(
     a.loc[a["workload"] == "y", "low_1pct_fps"] = np.nan
     table = compare(a, b, by=["workload"]).table
     assert table["workload"].tolist() == ["w", "w", "x", "x", "y", "y", "z", "z"]
+    two = table["workload"].isin(["w", "z"]) & (table["measure"] == "average")
+    alone = a["workload"].isin(["w", "z"])
+    pair = compare(a[alone], b, by=["workload"]).table.query("measure == 'average'")
+    one, other = sorted(table["p"][two])
+    assert sorted(pair["p_adjusted"]) == pytest.approx([2 * one, max(2 * one, other)], rel=1e-12)
     discoveries = compare(a, b, by=["workload"], adjust="fdr_bh").table
     for measure, count in {"average": 4, "low_1pct": 3}.items():
         some = (table["measure"] == measure) & table["p"].notna()

@@ -76,7 +76,7 @@ SYNC = {"step_share": 0.9, "second_step_share": 0.05}
 SHOWN = CAP | {"refresh_hz": 200.0}
 MODES = {"between_share": 0.8, "valley_share": 0.05, "smaller_share": 0.1, "high_mode_ms": 8.8}
 DRIFT = {"drift_log": math.log1p(0.05), "drift_chance": 0.001}
-COARSE = {"tick_ms": 1.0, "spread_ms": 3.0}
+COARSE = {"tick_ms": 0.5, "spread_ms": 1.5}
 REACHED = {
     "a cap nobody stated": ("cap", CAP, 0.5, 0.5),
     "a cap that was stated": ("cap", STATED, 0.2, 0.2),
@@ -91,6 +91,7 @@ REACHED = {
     "refreshes missed": ("sync", SYNC, 0.9, 0.9),
     "every frame two refreshes": ("sync", SHOWN, 0.5, 0.5),
     "every frame one refresh": ("sync", CAP | {"refresh_hz": 100.9}, 0.5, 0.5),
+    "every frame nearly one": ("sync", CAP | {"refresh_hz": 99.02}, 0.5, 0.5),
     "longer to the end": ("drift", DRIFT, 0.05, 0.05),
     "shorter to the end": ("drift", DRIFT | {"drift_log": math.log1p(-0.06)}, -0.06, -0.05),
     "two modes": ("two_modes", MODES, 0.8, 0.8),
@@ -105,7 +106,7 @@ REACHED = {
     "three ticks": ("coarse_timer", COARSE, 3.0, 3.0),
     "three ticks but for rounding": (
         "coarse_timer",
-        COARSE | {"spread_ms": 3.0 * (1 + 1e-9)},
+        COARSE | {"spread_ms": 1.5 * (1 + 1e-9)},
         3.0,
         3.0,
     ),
@@ -147,7 +148,7 @@ def test_a_threshold_just_reached_is_told(case):
         {"typed_fps": down(10_000.0)},
         {"typed_fps": up(1.0)},
         {"frames": 10_000},
-        COARSE | {"spread_ms": 3.0001},
+        COARSE | {"spread_ms": 1.50001},
         {"generated_per_drawn": 0.0, "counts": "shown"},
         {"generated_per_drawn": 1.0},
         {"ram_mtps": 98.0, "ram_rated_mtps": 100.0},
@@ -170,6 +171,8 @@ def test_nineteen_frames_tell_neither_running_time_nor_a_coarse_timer(changed):
         (SHOWN, ["sync"]),
         (SHOWN | {"cap_fps": 100.0, "avg_fps": 80.0}, ["cap", "sync"]),
         (SHOWN | {"refresh_hz": 145.0}, ["cap"]),
+        (CAP | {"refresh_hz": 98.98}, ["cap"]),
+        (CAP | {"refresh_hz": 101.02}, ["cap"]),
         # Less than one refresh, 0.2 of them: no display held that.
         (CAP | {"refresh_hz": 20.0}, ["cap"]),
         (SHOWN | {"edge_share": 0.49}, []),

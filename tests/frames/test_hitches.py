@@ -60,6 +60,38 @@ def test_a_frame_of_exactly_the_multiple_is_no_hitch():
     assert count_hitches(times) == 1
 
 
+@pytest.mark.parametrize("place", [0, 7, 14, 15, -16, -15, -8, -1])
+def test_the_multiple_holds_near_the_ends_too(place):
+    times = np.full(100, 10.0)
+    times[place] = 25.0
+    times[place + 1 if place != -1 else -2] = 26.0
+    assert count_hitches(times) == 1
+    times[place] = 25.1
+    assert count_hitches(times) == 2
+
+
+def test_the_fifteenth_frame_from_an_end_has_all_its_neighbours():
+    # 15 of 9 ms, 14 of 11 ms and itself, 26: a median of 10. Without the two farthest it is 11.
+    end = np.array([9.0, 11.0] * 7 + [26.0] + [9.0, 11.0] * 6 + [11.0, 9.0, 9.0])
+    rest = np.full(20, 10.0)
+    for times in (np.concatenate([end, rest]), np.concatenate([rest, end[::-1]])):
+        assert count_hitches(times) == 1
+        times[times == 26] = 25.0
+        assert count_hitches(times) == 0
+
+
+@pytest.mark.parametrize("first", range(1, 64))
+def test_a_pass_may_be_cut_after_any_frame(first):
+    times = SHAPES["with hitches"](np.random.default_rng(8), 64)
+    times[[0, 12, -14, -1]] = 5.0
+    expected = naive_count(times)
+    for second in (first, first + 1, 40, 64):
+        counter = HitchCounter()
+        for part in (times[:first], times[first:second], times[max(first, second) :]):
+            counter.add(part)
+        assert counter.count() == expected
+
+
 def test_first_and_last_frames_can_be_hitches():
     times = np.full(41, 10.0)
     times[[0, -1]] = 30.0

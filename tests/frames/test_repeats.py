@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from perfkit.frames.repeats import CONFIGURATION, repeat_flags
+from perfkit.frames.repeats import CONFIGURATION, _apart, _drift, repeat_flags
 
 ROOT2 = math.sqrt(2)
 SAME = dict.fromkeys(CONFIGURATION, "c") | {"width": 1920, "height": 1080, "cap_fps": np.nan}
@@ -79,6 +79,25 @@ def test_a_pass_is_out_of_line_from_its_threshold_on(shape, spread, codes, edge)
     assert told(edge * np.array(shape), spread) == (codes if edge > 1 else nothing)
 
 
+def test_out_of_line_to_the_last_bit():
+    # Exact: 4.5 spreads of 1/16, half of 1/2, four fifths of 1, and 3 % by its log.
+    score, three = 4.5 / 16, math.log1p(0.03)
+    alike = np.zeros(2)
+    assert _apart(score, alike, 1 / 16, 1.0)
+    assert not _apart(np.nextafter(score, 0), alike, 1 / 16, 1.0)
+    assert _apart(-0.5, np.array([0.25, 0.0]), 0.01, 1.0)
+    assert not _apart(-0.5, np.array([np.nextafter(0.25, 1), 0.0]), 0.01, 1.0)
+    assert _apart(three, alike, 0.003, 1.0)
+    assert not _apart(np.nextafter(three, 0), alike, 0.003, 1.0)
+    assert _drift(np.array([0.0, 0.8, 1.0]), 0.01)
+    assert not _drift(np.array([0.0, np.nextafter(0.8, 1), 1.0]), 0.01)
+    assert _drift(np.array([0.0, 0.01, three]), 0.003)
+    assert not _drift(np.array([0.0, 0.01, np.nextafter(three, 0)]), 0.003)
+    far = 4.5 * 0.125 * ROOT2
+    assert _drift(np.array([0.0, 0.5, far]), 0.125)
+    assert not _drift(np.array([0.0, 0.5, np.nextafter(far, 0)]), 0.125)
+
+
 def test_no_bench_repeats_better_than_three_in_a_thousand():
     # 4.5 * 0.003 * root(1 + 1/2) is 1.65 %: only below 3 % it would decide.
     assert told([-0.0400, 0, 0], 0.0) == ["first_slow", "", ""]
@@ -104,6 +123,7 @@ def test_no_bench_repeats_better_than_three_in_a_thousand():
         ([0.0, 0.0199, 0.1], ["", "", "outlier"]),
         ([0.0, 0.05, 0.05, 0.1], ["", "", "", ""]),
         ([0.0, 0.05, 0.04, 0.1], ["", "", "", ""]),
+        ([0.1, 0.05, 0.05, 0.0], ["", "", "", ""]),
         ([0.0, 0.1], ["", ""]),
         # After a slow first pass the rest may drift, if three are left.
         ([-0.5, 0.0, 0.05, 0.1], ["first_slow", "", "", "drift"]),
