@@ -270,17 +270,17 @@ def _price_line(
         return 0.0, 0.0, None, "", "", 0.0, "given, counts 0", ""
     quantity = int(row["quantity"])
     flags = ["lent, counted at its price"] if row["obtained"] == "lent" else []
-    listing, bundle, inside, in_bundle = alone.listing, "", 0.0, 0
+    listing, bundle, inside = alone.listing, "", 0.0
     dates: list[datetime.date | None] = []
     offer, count = taken.get((row["item"], row["condition"]), (None, 0))
     if offer is not None:
         part = offer.parts[row["item"], row["condition"]]
-        bundle, listing, in_bundle = offer.bundle, part.listing, count
+        bundle, listing = offer.bundle, part.listing
         inside = part.price * count
         dates.append(offer.date)
         flags += [f"in bundle {bundle}"] + (["asked only"] if offer.asked else [])
         flags += _age_flags(study, offer.date, part.rate_date)
-    rest = quantity - in_bundle
+    rest = quantity - count
     if rest:
         dates.append(alone.date)
         flags += [flag for flag in alone.flags if flag not in flags]

@@ -103,12 +103,12 @@ def interval_score(
 
     Examples
     --------
-    >>> interval_score(np.array([0.0, 3.0]), 1.0, 2.0, 0.9).tolist()
+    >>> interval_score(np.array([0.0, 3.0]), 1.0, 2.0, 0.9).round(9).tolist()
     [21.0, 21.0]
     """
     outside = np.maximum(low - value, 0) + np.maximum(value - high, 0)
     scores: np.ndarray = (high - low) + 2 / (1 - level) * outside
-    return scores.round(12)
+    return scores
 
 
 def clopper_pearson(successes: float, trials: int, level: float) -> tuple[float, float]:

@@ -85,8 +85,8 @@ def sitting_spread(passes: pd.DataFrame) -> Spread:
     kept = countable(passes)
     kept = kept[kept["sitting"] != ""]
     logs = np.log(kept["avg_fps"])
-    cell = kept.groupby(CONFIGURATION, sort=False).ngroup()
-    sitting = kept.groupby([*CONFIGURATION, "sitting"], sort=False).ngroup()
+    cell = kept.groupby(CONFIGURATION).ngroup()
+    sitting = kept.groupby([*CONFIGURATION, "sitting"]).ngroup()
     inner = logs - logs.groupby(sitting).transform("mean")
     outer = logs.groupby(sitting).transform("mean") - logs.groupby(cell).transform("mean")
     cells, sittings = int(cell.nunique()), int(sitting.nunique())

@@ -296,7 +296,7 @@ def _log_draws(rows: pd.DataFrame, table: pd.DataFrame, draws: int, seed: int) -
         names = cells[_MACHINE].itertuples(index=False, name=None)
         own = [key_generator(seed, "measured", *name).standard_normal(draws) for name in names]
         steps = cells["scale_own"].to_numpy(float)[:, None] * own
-        for name, of in cells.groupby("shift_of", sort=False).indices.items():
+        for name, of in cells.groupby("shift_of").indices.items():
             if name:  # one error of a shift for all that were brought over the same boundaries
                 common = key_generator(seed, "version shift", name).standard_normal(draws)
                 steps[of] += cells["scale_device"].to_numpy(float)[of, None] * common

@@ -1,13 +1,17 @@
 """The small parts: near names, listings, the schema, targets of one's own, limits."""
 
+import json
+
 import pandas as pd
 import pytest
 
 import perfkit as pk
 from perfkit.errors import Problem
 from perfkit.study import build_machines, listing, read_targets, tables
+from perfkit.study.exact import frame_of, frame_record
 from perfkit.study.near_names import nearest
 from perfkit.study.schema import TABLES, glossary
+from perfkit.study.spreadsheet import plain_text, safe_text
 from tests.study.make import FILES, write_study
 
 PINNED = {
@@ -86,10 +90,65 @@ def test_the_glossary_marks_what_is_required():
         ("zzz", ["Ember", "Brazier"], None),
         ("x" * 61, ["x" * 61 + "y"], None),
         ("Ember", [], None),
+        ("x" * 60, ["y", "X" * 60], "X" * 60),
+        ("x" * 60, ["x" * 61], None),
+        ("x" * 60, ["x" * 60 + "-"], None),
+        ("abcdefghij", ["abcdefgxyz"], "abcdefgxyz"),
+        ("abcdefghij", ["abcdefwxyz"], None),
+        ("Embers", ["Emberst", "Ember"], "Emberst"),
+        ("Ember", [*map(str, range(299)), "ember"], "ember"),
+        ("Ember", [*map(str, range(300)), "ember"], None),
     ],
 )
 def test_near_names(name, known, near):
     assert nearest(name, known) == near
+
+
+def test_a_frame_comes_back_to_the_last_bit():
+    made = pd.DataFrame(
+        {
+            "text": pd.array(["a", "", "NaN"], dtype="str"),
+            "fps": [0.1 + 0.2, float("nan"), float("inf")],
+            "count": [1, -2, 2**53 + 1],
+            "yes": [True, False, True],
+            "day": pd.to_datetime(["2026-11-01", None, "1970-01-01"]).astype("datetime64[s]"),
+        },
+        index=[5, 6, 7],
+    )
+    record = json.loads(json.dumps(frame_record(made)))
+    pd.testing.assert_frame_equal(frame_of(record), made.reset_index(drop=True), check_exact=True)
+    empty = made.iloc[:0]
+    pd.testing.assert_frame_equal(
+        frame_of(frame_record(empty)), empty.reset_index(drop=True), check_exact=True
+    )
+    assert frame_of({"rows": 2, "columns": {}}).index.tolist() == [0, 1]
+    with pytest.raises(TypeError, match="column 'x' is complex128, which is not kept"):
+        frame_record(pd.DataFrame({"x": [1j]}))
+    with pytest.raises(TypeError, match="column 'x' is object, which is not kept"):
+        frame_of({"rows": 1, "columns": {"x": ["object", [1]]}})
+
+
+@pytest.mark.parametrize(
+    ("text", "safe"),
+    [
+        ("=1", "'=1"), ("'=1", "''=1"), (" \u200b+1", "' \u200b+1"), ("\t", "'\t"), ("a=1", "a=1"),
+        ("'a", "'a"), ("-1", "'-1"), ("@a", "'@a"), ("", ""), ("'", "'"), ("''", "''"),
+        ("\u00a0\uff1d1", "'\u00a0\uff1d1"),
+    ],
+)  # fmt: skip
+def test_text_that_would_run_is_made_harmless_and_comes_back(text, safe):
+    assert safe_text(text) == safe
+    assert plain_text(safe) == text
+
+
+def test_the_share_of_each_kind():
+    kinds = [some("a.csv", name, count) for name, count in (("x", 9), ("y", 1), ("z", 4))]
+    lines = listing([problem for kind in kinds for problem in kind], most=9).splitlines()
+    # y shows its one, x and z four of the eight left: nothing of z is cut.
+    assert len(lines) == 1 + 4 + 1 + 1 + 4
+    assert lines[5] == "  a.csv, x: and 5 more of the same kind"
+    three = listing([problem for kind in kinds for problem in kind], most=2).splitlines()
+    assert len(three) == 1 + 2 + 1 + 2
 
 
 def some(file, column, count):

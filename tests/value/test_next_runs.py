@@ -87,6 +87,27 @@ def test_machines_that_know_as_much_keep_the_order_of_the_builds(tmp_path: Path)
     assert found["model_gain"].isna().all()
 
 
+def test_nothing_known_stays_so_and_needs_no_division() -> None:
+    now, after = narrowed(Belief(np.zeros(2), np.zeros(2), np.array([0.5, 0.5])), 0.0)
+    assert (now, after.tolist()) == (0.0, [0.0, 0.0])
+    now, after = narrowed(Belief(np.zeros(2), np.array([0.1, 0.0]), np.array([0.5, 0.5])), 0.0)
+    assert_allclose([now, *after], [0.05, 0.0, 0.05], rtol=1e-12)
+
+
+def test_without_a_spread_or_a_common_workload_nothing_is_ranked(tmp_path: Path) -> None:
+    def ranked(folder: Path, passes: list[dict]) -> pd.DataFrame:
+        study = market(folder, passes=passes, builds=build("bare", "Ember"))
+        found, table = summary(study), no_predictions()
+        speeds = build_speeds(study, found, table)
+        return next_runs(study, found, booked(study, table), speeds)
+
+    once = runs("Ember", {game: [20.0] for game in BIRCH})
+    twice = runs("Ember", {"Fen": [20.0, 21.0]})
+    assert ranked(tmp_path / "a", once).empty
+    assert ranked(tmp_path / "b", twice).empty
+    assert len(ranked(tmp_path / "c", [*once, *runs("Ember", {"Fen": [21.0]}, order=2)])) == 3
+
+
 def test_noise_is_the_spread_of_one_pass() -> None:
     def cells(*scales: float) -> pd.DataFrame:
         return pd.DataFrame({"own_log_scale": scales, "passes": [4] * len(scales)})

@@ -145,6 +145,8 @@ def test_calibration_counts_each_card_once(tmp_path: Path) -> None:
     frame["made_on"] = pd.to_datetime(frame["made_on"]).astype("datetime64[s]")
     found = score_forecasts(dataclasses.replace(study, forecasts=frame), summary(study))
     assert (found.calibration["cards"] == 2).all()
+    assert found.coverage == 0.5
+    assert_allclose([found.coverage_low, found.coverage_high], clopper_pearson(1, 2, 0.9))
     assert_allclose(found.calibration["observed"], 0.5)
 
 

@@ -36,7 +36,9 @@ def asked(*games: str, said: float = 50.0, **more: object) -> pd.DataFrame:
 
 
 def rows_of(made: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    return configuration_speeds(study(), made, table).set_index(["gpu", "workload"])
+    found = configuration_speeds(study(), made, table)
+    assert found.index.tolist() == list(range(len(found)))
+    return found.set_index(["gpu", "workload"])
 
 
 def test_measured_before_predicted_and_only_at_the_size_and_native() -> None:

@@ -267,6 +267,12 @@ def test_irrelevant_build_and_row_order_leave_the_numbers(tmp_path: Path) -> Non
     )
 
 
+@pytest.mark.parametrize(("room", "verdict"), [(199, "no"), (200, "not checked")])
+def test_a_card_is_held_against_the_case(tmp_path: Path, room: float, verdict: str) -> None:
+    found = upgrades(tmp_path, parts=[{"item": "Chest", "room_mm": room}])
+    assert found.loc[("bare", "with Alder"), "goes_together"] == verdict
+
+
 def test_no_builds_gives_the_header_alone(tmp_path: Path) -> None:
     found = upgrades(tmp_path, builds=[], prices=[])
     assert len(found) == 0
