@@ -1,13 +1,15 @@
 """The whole road in one call: a study in, everything that can be said about it out."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
 from perfkit.frames import summarize
 from perfkit.models import Fit, fit
-from perfkit.models.saved_fit import made_from, recall, remember
+from perfkit.models.saved_fit import RememberedFit, made_from, recall, remember
 from perfkit.progress import QUIET, Progress
 from perfkit.study import Study
 from perfkit.value import decision_tables, needed_targets
@@ -16,9 +18,12 @@ from perfkit.value.upgrades import upgrades_of
 from perfkit.value.worth import speeds_of_builds, value_of_builds
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Analysis:
     """Everything perfkit says about one study.
+
+    What follows from the passes is worked out when first asked for, and kept: who shows it can
+    begin with what is known first.
 
     Attributes
     ----------
@@ -28,6 +33,12 @@ class Analysis:
         One row per pass, in file order.
     flags : DataFrame
         One row per flag on a pass, with its numbers and a sentence.
+    fitted : callable
+        Gives `model`.
+    key : str
+        Names all that FPS and their predictions were made from; "" where that was not asked for.
+    progress : Progress
+        Where to say what is being worked out.
     model : Fit
         The chosen family and the evidence for the choice.
     predictions : DataFrame
@@ -40,20 +51,49 @@ class Analysis:
         One row per way from one build to another.
     tables : dict of str to DataFrame
         Every further decision, by the name of its table.
-    key : str
-        Names all that FPS and their predictions were made from; "" where that was not asked for.
     """
 
     study: Study
     passes: pd.DataFrame
     flags: pd.DataFrame
-    model: Fit
-    predictions: pd.DataFrame
-    speeds: SpeedBook
-    value: pd.DataFrame
-    upgrades: pd.DataFrame
-    tables: dict[str, pd.DataFrame]
+    fitted: Callable[[], Fit] = field(repr=False)
     key: str = ""
+    progress: Progress = field(default=QUIET, repr=False)
+
+    @cached_property
+    def model(self) -> Fit:
+        """The chosen family and the evidence for the choice."""
+        return self.fitted()
+
+    @cached_property
+    def predictions(self) -> pd.DataFrame:
+        """The rows of ``targets.csv`` in order, then what the builds need."""
+        model = self.model
+        asked = asked_configurations(self.study, self.passes)
+        self.progress.say(f"predicting {len(asked)} configurations that nobody measured")
+        return model.predict(asked)
+
+    @cached_property
+    def speeds(self) -> SpeedBook:
+        """Every configuration at ``value_at``, measured or predicted, with its draws."""
+        predictions = self.predictions
+        self.progress.say(f"weighing {self.study.builds['build'].nunique()} builds")
+        return speed_book(self.study, self.passes, predictions)
+
+    @cached_property
+    def value(self) -> pd.DataFrame:
+        """One row per build."""
+        return value_of_builds(self.study, speeds_of_builds(self.study, self.speeds))
+
+    @cached_property
+    def upgrades(self) -> pd.DataFrame:
+        """One row per way from one build to another."""
+        return upgrades_of(self.study, self.speeds)
+
+    @cached_property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every further decision, by the name of its table."""
+        return decision_tables(self.study, self.passes, self.model, self.speeds)
 
 
 def asked_configurations(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
@@ -80,7 +120,12 @@ def asked_configurations(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
 
 
 def analyse(
-    study: Study, *, client: Any = None, progress: Progress = QUIET, kept: str | None = None
+    study: Study,
+    *,
+    client: Any = None,
+    progress: Progress = QUIET,
+    kept: str | None = None,
+    beside: Callable[[RememberedFit], object] | None = None,
 ) -> Analysis:
     """Take a study from frame times to decisions.
 
@@ -96,6 +141,8 @@ def analyse(
         What an earlier analysis kept, by :func:`perfkit.models.saved_fit.kept_text`, or "". Where
         it was made from the same passes, specifications and logs by the same code, nothing is
         measured or fitted again. When given, the result has its `key`.
+    beside : callable, optional
+        Handed a fit as soon as it is made, to work out its evidence meanwhile.
 
     Returns
     -------
@@ -116,29 +163,18 @@ def analyse(
     """
     key = "" if kept is None else made_from(study)
     taken = recall(kept, key, study, lambda passes: fit(study, passes)) if kept else None
-    if taken is None:
-        progress.say(f"reading the frame times of {len(study.passes)} passes")
-        summary = summarize(study, client=client, progress=progress)
-        progress.say("fitting the families, leaving each GPU out in turn")
-        model = remember(fit(study, summary.passes))
-    else:
+    if taken is not None:
         progress.say("measured and fitted before, nothing of that has changed")
         summary, model = taken
-    passes = summary.passes
-    asked = asked_configurations(study, passes)
-    progress.say(f"predicting {len(asked)} configurations that nobody measured")
-    predictions = model.predict(asked)
-    progress.say(f"weighing {study.builds['build'].nunique()} builds")
-    speeds = speed_book(study, passes, predictions)
-    return Analysis(
-        study=study,
-        passes=passes,
-        flags=summary.flags,
-        model=model,
-        predictions=predictions,
-        speeds=speeds,
-        value=value_of_builds(study, speeds_of_builds(study, speeds)),
-        upgrades=upgrades_of(study, speeds),
-        tables=decision_tables(study, passes, model, speeds),
-        key=key,
-    )
+        return Analysis(study, summary.passes, summary.flags, lambda: model, key, progress)
+    progress.say(f"reading the frame times of {len(study.passes)} passes")
+    summary = summarize(study, client=client, progress=progress)
+
+    def fitted() -> Fit:
+        progress.say("fitting the families, leaving each GPU out in turn")
+        model = remember(fit(study, summary.passes))
+        if beside is not None:
+            beside(model)
+        return model
+
+    return Analysis(study, summary.passes, summary.flags, fitted, key, progress)

@@ -114,16 +114,21 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
     earlier = earlier_report(options.out)
     kept = earlier.kept() if earlier else ""
     client = _cluster(options.scheduler)
-    analysis = analyse(study, client=client, progress=progress, kept=kept)
+    beside = second.leave_out if second else None
+    analysis = analyse(study, client=client, progress=progress, kept=kept, beside=beside)
     with whole_folder(options.out, options.study) as folder:
-        progress.say("drawing figures, writing tables")
+
+        def meanwhile() -> None:
+            progress.say("drawing figures, writing tables")
+            write_tables(analysis, folder / "tables")
+
         figures = write_figures(
             analysis,
             folder / "figures",
             progress,
             second=second,
             earlier=earlier,
-            meanwhile=lambda: write_tables(analysis, folder / "tables"),
+            meanwhile=meanwhile,
         )
         progress.say("writing the page")
         write_report(analysis, figures, folder / "report.html")
@@ -146,11 +151,16 @@ def _figures_with(second: "Second | None", options: Namespace, progress: Progres
     from perfkit.show.stills import VIDEO_SET, write_figures
 
     refuse_out(options.out, options.study, "figures")
-    analysis = analyse(_load(options.study, progress), progress=progress)
+    study, beside = _load(options.study, progress), second.leave_out if second else None
+    analysis = analyse(study, progress=progress, beside=beside)
     with whole_folder(options.out, options.study, "figures") as folder:
-        progress.say("drawing figures in every size, light and dark")
         figures = write_figures(
-            analysis, folder / "figures", progress, looks=VIDEO_SET, second=second
+            analysis,
+            folder / "figures",
+            progress,
+            looks=VIDEO_SET,
+            second=second,
+            meanwhile=lambda: progress.say("drawing figures in every size, light and dark"),
         )
         films = _clips(analysis, folder, progress) if options.clips else []
     drawn = [figure for figure in figures if not figure.reason]

@@ -9,7 +9,7 @@ from perfkit.defaults import DRAWS
 from perfkit.models.draws import draw_fps
 from perfkit.models.family import FloatArray
 from perfkit.models.fit_html import by_family, fit_html, terms_of
-from perfkit.models.left_out_errors import errors_by_workload, evidence
+from perfkit.models.left_out_errors import Evidence, errors_by_workload, evidence, no_evidence
 from perfkit.models.observations import CONFIGURATION
 from perfkit.models.other_ranges import free_table, mixed_table
 from perfkit.models.predictions import Model, frame_time_parts, predict_table
@@ -68,9 +68,11 @@ class Fit:
     cells: pd.DataFrame = field(repr=False)
 
     @cached_property
-    def _evidence(self) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        trained = self.models[0].trained if self.models else None
-        return evidence(trained, self.cells, self.level)
+    def _evidence(self) -> Evidence:
+        if not self.models:
+            return no_evidence()
+        trained = self.models[0].trained
+        return evidence(trained.cells, trained.recipe, self.family, self.cells, self.level)
 
     @property
     def comparison(self) -> pd.DataFrame:

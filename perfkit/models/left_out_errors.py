@@ -5,7 +5,7 @@ import pandas as pd
 
 from perfkit.models.family import Cells, FloatArray
 from perfkit.models.observations import CONFIGURATION
-from perfkit.models.train import Nested, Recipe, Trained, nested_errors
+from perfkit.models.train import Nested, Recipe, nested_errors
 
 CHOSEN_ANEW = "chosen anew each time"
 """Name of the row whose choice, too, was made without the GPU that was left out."""
@@ -153,15 +153,27 @@ def _empty(columns: tuple[str, ...]) -> pd.DataFrame:
     )
 
 
+Evidence = tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]
+"""comparison, errors, family_errors of a `Fit`."""
+
+
+def no_evidence() -> Evidence:
+    """Give empty tables, for what was fitted to no two GPUs."""
+    return _empty(COMPARISON), _empty((*KEYS, *SIZE, *ERRORS)), _empty(BY_WORKLOAD)
+
+
 def evidence(
-    trained: Trained | None, table: pd.DataFrame, level: float
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    cells: Cells, recipe: Recipe, winner: str, table: pd.DataFrame, level: float
+) -> Evidence:
     """Compare the candidates, and list the honest errors cell by cell.
 
     Parameters
     ----------
-    trained : Trained or None
-        None where nothing could be fitted: both tables are empty.
+    cells : Cells
+        What was fitted to.
+    recipe : Recipe
+    winner : str
+        Name of the candidate that is believed.
     table : DataFrame
         Cells with their configurations.
     level : float
@@ -172,23 +184,17 @@ def evidence(
     comparison, errors, family_errors : DataFrame
         See `Fit`.
     """
-    if trained is None or len(trained.cells.gpus) < 2:
-        return _empty(COMPARISON), _empty((*KEYS, *SIZE, *ERRORS)), _empty(BY_WORKLOAD)
-    recipe = trained.recipe
-    count = len(trained.cells.gpus)
+    if len(cells.gpus) < 2:
+        return no_evidence()
+    count = len(cells.gpus)
     candidates = [c for c in recipe.combinations if c.least_gpus <= count]
     alone = [Recipe(recipe.families, (c,), recipe.width) for c in candidates]
-    *each, anew = nested_errors(trained, [*alone, recipe], level)
-    rows = [
-        summary(c.name, trained.cells, nested, level)
-        for c, nested in zip(candidates, each, strict=True)
-    ]
-    rows.append(summary(CHOSEN_ANEW, trained.cells, anew, level))
-    winner = trained.settled.choice.combination.name
+    *each, anew = nested_errors(cells, [*alone, recipe], level)
+    names, scored = [*(c.name for c in candidates), CHOSEN_ANEW], [*each, anew]
+    rows = [summary(*one, level) for one in zip(names, [cells] * len(names), scored, strict=True)]
     comparison = pd.DataFrame(rows).assign(chosen=lambda f: f["family"].eq(winner))
-    names = [*(c.name for c in candidates), CHOSEN_ANEW]
     return (
         comparison[list(COMPARISON)],
-        error_rows(table, trained.cells, anew),
-        by_workload(names, trained.cells, [*each, anew]),
+        error_rows(table, cells, anew),
+        by_workload(names, cells, scored),
     )

@@ -20,6 +20,7 @@ import pandas as pd
 
 import perfkit
 from perfkit.frames.summary import PassSummary
+from perfkit.models.evidence_apart import EVIDENCE
 from perfkit.models.fit import Fit
 from perfkit.models.rates import Catalogue
 from perfkit.models.refusals import Known
@@ -43,14 +44,19 @@ class RememberedFit(Fit):
         Gives the fit itself.
     asked : set of str
         Names of the answers that were asked for by now; only these are worth keeping.
+    coming : list of callable
+        Each waits for answers that are worked out elsewhere, and gives them by name.
     """
 
     answers: dict[str, pd.DataFrame] = field(repr=False)
     fitted: Callable[[], Fit] = field(repr=False)
     asked: set[str] = field(default_factory=set, repr=False)
+    coming: list[Callable[[], dict[str, pd.DataFrame]]] = field(default_factory=list, repr=False)
 
     def _answer(self, name: str, work: Callable[[Fit], pd.DataFrame]) -> pd.DataFrame:
         self.asked.add(name)
+        while name in EVIDENCE and name not in self.answers and self.coming:
+            self.answers.update(self.coming.pop()())
         if name not in self.answers:
             self.answers[name] = work(replace(self.fitted(), study=self.study))
         return self.answers[name].copy()

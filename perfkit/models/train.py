@@ -273,15 +273,14 @@ class Nested:
     chosen: tuple[str, ...]
 
 
-def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> list[Nested]:
+def nested_errors(cells: Cells, recipes: Sequence[Recipe], level: float) -> list[Nested]:
     """Leave each GPU out of everything: fits, choice, weights, widths.
 
     Parameters
     ----------
-    trained : Trained
-        Gives the cells and the families.
+    cells : Cells
     recipes : sequence of Recipe
-        Variants to score; all use the families of `trained`.
+        Variants to score; all use the same families.
     level : float
         Coverage of the range.
 
@@ -290,13 +289,14 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
     list of Nested
         One a recipe; NaN where a recipe needs more GPUs than leaving one out keeps.
     """
-    cells, families = trained.cells, trained.left.families
+    families = recipes[0].families
+    called = tuple(family.name for family in families)
     gone = pairs_of(cells.gpus)
     for width in dict.fromkeys(recipe.width for recipe in recipes):
         for gpu in cells.gpus:
             gone += [np.append(more, gpu) for more in width.leaves_out(cells.without([gpu]))]
-    prepare(trained.recipe.families, [(cells, gone)])
-    pairs = leave_out_pairs(trained.recipe.families, cells)
+    prepare(families, [(cells, gone)])
+    pairs = leave_out_pairs(families, cells)
     numbers = np.full((len(recipes), 3, len(cells)), np.nan)
     chosen = np.full((len(recipes), len(cells)), "", dtype=object)
     for position, gpu in enumerate(cells.gpus):
@@ -304,7 +304,7 @@ def nested_errors(trained: Trained, recipes: Sequence[Recipe], level: float) -> 
         if mine.all():
             continue
         # One object for all recipes: what depends on it alone is then worked out once.
-        left = LeftOut(cells.without([gpu]), families, pairs[position][~mine])
+        left = LeftOut(cells.without([gpu]), called, pairs[position][~mine])
         rows, each = cells.rows.take(mine), pairs[position][mine]
         for number, recipe in enumerate(recipes):
             if all(c.least_gpus > len(left.cells.gpus) for c in recipe.combinations):

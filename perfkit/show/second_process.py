@@ -1,7 +1,8 @@
 """A second process that draws: started early, so that it is ready when there is something to draw.
 
-It is handed a chart's JSON and hands back the pictures' bytes; it opens no file and ends with the
-pipe to its owner. Whatever it cannot do, its owner does: a lost helper costs time, not the result.
+It is handed a chart's JSON and hands back the pictures' bytes; before there is much to draw, it
+works out the evidence for a fit. It opens no file and ends with the pipe to its owner. Whatever it
+cannot do, its owner does: a lost helper costs time, not the result.
 """
 
 import contextlib
@@ -9,10 +10,13 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from typing import IO, TYPE_CHECKING
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field
+from threading import Lock
+from typing import IO, TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from perfkit.models.saved_fit import RememberedFit
     from perfkit.show.drawing import Job
 
 
@@ -29,11 +33,17 @@ class Second:
     process : subprocess.Popen
     asks, tells : binary file
         To and from the process.
+    lock : threading.Lock
+        Held while a question waits for its answer.
+    aside : Executor
+        Waits for evidence while the owner goes on.
     """
 
     process: subprocess.Popen[bytes]
     asks: IO[bytes]
     tells: IO[bytes]
+    lock: Lock = field(default_factory=Lock)
+    aside: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
 
     def draw(self, job: "Job") -> list[tuple[str, bytes]] | None:
         """Have a job drawn.
@@ -47,15 +57,35 @@ class Second:
         list of (str, bytes) or None
             File names and contents; None when the second process could not.
         """
-        try:
-            self.asks.write(json.dumps(asdict(job)).encode() + b"\n")
-            self.asks.flush()
-            told = json.loads(self.tells.readline() or b"null")
-        except (OSError, ValueError):
-            return None
-        if told is None:
-            return None
-        files = [(name, self.tells.read(length)) for name, length in told]
+        return self._ask({"job": asdict(job)})
+
+    def leave_out(self, model: "RememberedFit") -> None:
+        """Have the evidence for a fit worked out meanwhile.
+
+        Parameters
+        ----------
+        model : RememberedFit
+            Waits for the answer when it is first asked for its evidence; without one, it works the
+            evidence out itself.
+        """
+        from perfkit.models.evidence_apart import evidence_question, evidence_tables
+
+        question = evidence_question(model.fitted())
+        if question is not None:
+            told = self.aside.submit(self._ask, {"evidence": question})
+            model.coming.append(lambda: evidence_tables(told.result()))
+
+    def _ask(self, question: dict[str, Any]) -> list[tuple[str, bytes]] | None:
+        with self.lock:
+            try:
+                self.asks.write(json.dumps(question).encode() + b"\n")
+                self.asks.flush()
+                told = json.loads(self.tells.readline() or b"null")
+            except (OSError, ValueError):
+                return None
+            if told is None:
+                return None
+            files = [(name, self.tells.read(length)) for name, length in told]
         return files if [len(content) for _, content in files] == [n for _, n in told] else None
 
     def stop(self) -> None:
@@ -85,10 +115,12 @@ def second_drawer() -> Iterator[Second | None]:
         return
     assert process.stdin is not None
     assert process.stdout is not None
+    second = Second(process, process.stdin, process.stdout)
     try:
-        yield Second(process, process.stdin, process.stdout)
+        yield second
     finally:
         process.kill()
+        second.aside.shutdown()
         process.wait()
         with contextlib.suppress(OSError):
             process.stdin.close()
@@ -96,24 +128,30 @@ def second_drawer() -> Iterator[Second | None]:
 
 
 def serve(asked: IO[bytes], tells: IO[bytes]) -> None:
-    """Draw what is asked until nothing more can be asked.
+    """Answer what is asked until nothing more can be asked.
 
     Parameters
     ----------
     asked : binary file
-        One job a line, as JSON.
+        One question a line, as JSON: a job of drawing, or for the evidence of a fit.
     tells : binary file
-        For each job a line of file names and lengths, then the files; or ``null`` where drawing
-        failed.
+        For each a line of names and lengths, then as many contents; or ``null`` where it failed.
     """
+    from perfkit.models.evidence_apart import evidence_answer
     from perfkit.show.drawing import Job, Look, file_bytes, pictures
 
-    for line in asked:
-        job = json.loads(line)
+    def drawn(job: dict[str, Any]) -> list[tuple[str, bytes]]:
         looks = tuple(Look(**look) for look in job["looks"])
+        made = pictures(Job(**{**job, "looks": looks}))
+        return [(name, file_bytes(picture)) for name, picture in made]
+
+    for line in asked:
+        question = json.loads(line)
         try:
-            drawn = pictures(Job(**{**job, "looks": looks}))
-            files = [(name, file_bytes(picture)) for name, picture in drawn]
+            if "job" in question:
+                files = drawn(question["job"])
+            else:
+                files = evidence_answer(question["evidence"])
         except Exception:
             tells.write(b"null\n")
         else:

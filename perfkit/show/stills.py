@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING
 
 from perfkit.progress import QUIET, Progress
-from perfkit.show.charts import CHARTS
+from perfkit.show.charts import CHARTS, OF_PASSES, OF_TABLES
 from perfkit.show.drawing import FOR_PAGE, Job, Look, Pixels, file_bytes, pictures
 from perfkit.show.layout import NothingToShow
 from perfkit.show.sidecar import sidecar, sidecar_text
@@ -131,12 +131,19 @@ def write_figures(
     """
     folder.mkdir(parents=True, exist_ok=True)
     page = study_page(analysis.study)
+    stills: dict[str, Still] = {}
     with Easel(folder, workers, second) as easel:
-        stills = [_prepare(chart, analysis, page, easel, looks, earlier) for chart in CHARTS]
+        for chart in sorted(CHARTS, key=_when_known):
+            stills[chart.NAME] = _prepare(chart, analysis, page, easel, looks, earlier)
         meanwhile()
         for _ in progress.track(easel.draw(), easel.jobs, "figures"):
             pass
-    return [replace(still, small=easel.small.get(still.name, b"")) for still in stills]
+    drawn = [stills[chart.NAME] for chart in CHARTS]
+    return [replace(still, small=easel.small.get(still.name, b"")) for still in drawn]
+
+
+def _when_known(chart: ModuleType) -> int:
+    return 0 if chart.NAME in OF_PASSES else 2 if chart.NAME in OF_TABLES else 1
 
 
 def _prepare(

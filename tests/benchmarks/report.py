@@ -71,11 +71,14 @@ def plainly(study_path: str, folder: str) -> None:
 
 
 def ours(study: str, out: str) -> None:
-    """Write the report as the command does, and say what this process spent of the processor."""
+    """Write the report as the command does, and say what its two processes spent each."""
     from perfkit.cli import main as command
 
     code = command(["report", study, "--out", out])
-    print(json.dumps({"cpu": time.process_time(), "status": code}))
+    spent = resource.getrusage(resource.RUSAGE_CHILDREN)
+    beside = spent.ru_utime + spent.ru_stime
+    longer = max(time.process_time(), beside)
+    print(json.dumps({"cpu": longer, "beside": beside, "status": code}))
 
 
 def seconds_of(which: str, study: str) -> dict[str, float]:

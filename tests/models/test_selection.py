@@ -40,7 +40,7 @@ def test_pairs_hold_every_nested_leave_one_out():
 def test_nested_error_equals_training_without_the_gpu():
     w = world(3, law="power", gpus=6, workloads=4)
     cells = cells_of(w)
-    (nested,) = nested_errors(train(cells, RECIPE), [RECIPE], 0.9)
+    (nested,) = nested_errors(cells, [RECIPE], 0.9)
     for gpu in cells.gpus:
         mine = cells.rows.gpu == gpu
         fresh = train(cells.take(~mine), RECIPE)
@@ -57,8 +57,8 @@ def test_the_measurements_of_a_gpu_do_not_move_its_own_nested_error():
     mine = other["gpu"].eq("G02")
     other.loc[mine, "avg_fps"] *= 3.0
     before, after = cells_of(w), cells_of(w, other)
-    (a,) = nested_errors(train(before, RECIPE), [RECIPE], 0.9)
-    (b,) = nested_errors(train(after, RECIPE), [RECIPE], 0.9)
+    (a,) = nested_errors(before, [RECIPE], 0.9)
+    (b,) = nested_errors(after, [RECIPE], 0.9)
     at = before.rows.gpu == 2
     np.testing.assert_allclose(a.log_fps[at], b.log_fps[at], rtol=1e-12)
 

@@ -269,10 +269,12 @@ def test_a_machine_that_starts_no_process_draws_alone(monkeypatch: pytest.Monkey
 def test_the_second_process_answers_every_job_and_survives_a_bad_one() -> None:
     good = job(["a", "b"], Look(480, 270), Look(480, 270, kind="svg"))
     bad = Job("cost", "{}", good.looks)
-    lines = b"".join(json.dumps(asdict(one)).encode() + b"\n" for one in (bad, good))
+    asked = [{"job": asdict(bad)}, {"evidence": {}}, {"job": asdict(good)}]
+    lines = b"".join(json.dumps(one).encode() + b"\n" for one in asked)
     told = io.BytesIO()
     serve(io.BytesIO(lines), told)
     told.seek(0)
+    assert told.readline() == b"null\n"
     assert told.readline() == b"null\n"
     sizes = json.loads(told.readline())
     assert [name for name, _ in sizes] == ["cost-480x270.png", "cost-wide.svg"]

@@ -65,6 +65,9 @@ class Pictures:
                 self._drawn[job] = [(name, file_bytes(made)) for name, made in self._draw(job)]
             return self._drawn[job]
 
+    def leave_out(self, model: object) -> None:
+        """Work no evidence out; the analysis is made once."""
+
     def stop(self) -> None:
         """End; there is nothing to end."""
 

@@ -41,3 +41,9 @@ CHARTS: tuple[ModuleType, ...] = (
     next_runs,
 )
 """In the order of the story: what was measured, what a card would do, what it is worth."""
+
+OF_PASSES = {averages.NAME, trace.NAME, spread.NAME}
+"""Charts that need no fit, so that they can be drawn while one is made."""
+
+OF_TABLES = {memory.NAME, settings.NAME, forecasts.NAME, next_runs.NAME, accuracy.NAME}
+"""Charts of what is worked out last."""
