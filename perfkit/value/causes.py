@@ -145,6 +145,7 @@ def listed(names: Iterable[str]) -> str:
 
 def _of_passes(before: Report, after: Report, moved: Mapping[str, pd.DataFrame]) -> Iterable[Cause]:
     cells = moved["passes"]
+    cells = cells[cells["row"] != ""]  # a column that came or went touched no pass
     gone = cells.loc[(cells["column"] == "") & (cells["new"] == "gone"), "row"]
     fresh = cells.loc[(cells["column"] == "") & (cells["new"] == "new"), "row"]
     void = cells[cells["column"] == "void_reason"]
@@ -155,7 +156,7 @@ def _of_passes(before: Report, after: Report, moved: Mapping[str, pd.DataFrame])
     # other settings of the logs move every statistic, and no pass was touched
     typed |= _STATISTICS if _same_logs(moved["inputs"]) else set()
     own = cells[cells["column"].isin(typed)]
-    edited = own.loc[~own["row"].isin(voided["row"]) & (own["row"] != ""), "row"].drop_duplicates()
+    edited = own.loc[~own["row"].isin(voided["row"]), "row"].drop_duplicates()
     reasons = dict(zip(voided["row"], voided["new"], strict=True))
     why = "; ".join(dict.fromkeys(reasons.values()))
     kinds = [

@@ -67,7 +67,7 @@ class Changes:
         lines += ["verdicts that flip:" if len(self.flips) else "no verdict flips"]
         lines += [
             f"  {flip.verdict}: {flip.old} -> {flip.new} ({flip.cause})"
-            for flip in self.flips.itertuples(index=False)
+            for flip in self.flips.itertuples()
         ]
         return "\n".join([*lines, "", self.note])
 

@@ -98,11 +98,10 @@ def read_report(folder: Path) -> Report:
     """
     try:
         manifest: dict[str, Any] = json.loads((folder / "manifest.json").read_text("utf-8"))
-        made = manifest["files"]
-        ours = manifest["made_by"] == "perfkit"
+        made = manifest["files"] if manifest["made_by"] == "perfkit" else {}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        ours, manifest, made = False, {}, {}
-    if not ours or "tables/value.csv" not in made:
+        manifest, made = {}, {}
+    if not isinstance(made, dict) or "tables/value.csv" not in made:
         raise OutputError(f"{folder} is no report of perfkit; name the OUT of a perfkit report")
     tables, edited = {}, []
     for name, key in KEYS.items():

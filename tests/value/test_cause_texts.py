@@ -37,6 +37,11 @@ PASSES_MOVED: dict[str, tuple[Rows, Rows, list[tuple[str, str]]]] = {
         [SPARE],
         [("pass removed: p1, p2", "Passes p1, p2 are taken out.")],
     ),
+    "three": (
+        [],
+        [PASS | {"pass_id": name} for name in "abc"],
+        [("pass added: a, b, c", "Passes a, b, c are added.")],
+    ),
     "added": ([PASS], [PASS, SPARE], [("pass added: p9", "Pass p9 is added.")]),
     "corrected": (
         [PASS],
@@ -54,6 +59,7 @@ PASSES_MOVED: dict[str, tuple[Rows, Rows, list[tuple[str, str]]]] = {
         [("version changed: p1", "Pass p1 is now of another driver or game version.")],
     ),
     "a column that came": ([PASS], [PASS | {"state": "warm"}], []),
+    "columns that went": ([PASS], [{"pass_id": "p1", "avg_fps": "60"}], []),
 }
 
 
@@ -94,6 +100,7 @@ BUNDLED = (
     "bundle | kit: Loom (used) | date | 2026-10-20",
 )
 BUILT = (
+    "build | bare: Loom | role | memory",
     "build | bare | system | bench",
     "build | bare | gpu | Ember",
     "build | bare: Loom | quantity | 1",
@@ -229,9 +236,26 @@ INPUTS_MOVED: dict[str, tuple[tuple[str, ...], dict[str, str], list[tuple[str, s
     ),
     "a part that left": (
         BUILT,
-        {"build | bare: Loom | quantity | 1": "", "build | bare: Loom | price | 40": ""},
+        dict.fromkeys(BUILT[:1] + BUILT[3:], ""),
         [("build", "parts of bare: Loom quantity 1 -> none",
           "The parts of bare: Loom quantity 1 -> none.")],
+    ),
+    "another role, and more of it": (
+        BUILT,
+        {"| memory": "| disk", "quantity | 1": "quantity | 2"},
+        [("build", "parts of bare: Loom role memory -> disk",
+          "The parts of bare: Loom role memory -> disk.")],
+    ),
+    "a part named as a build is": (
+        (*BUILT, "build | bare: Loom | gpu | Alder"),
+        {"quantity | 1": "quantity | 2"},
+        [("build", "parts of bare: Loom quantity 1 -> 2",
+          "The parts of bare: Loom quantity 1 -> 2.")],
+    ),
+    "another price before tax, the same with it": (
+        (*PRICED, *TAXED),
+        {"tax_pct | 20": "tax_pct | 25", "| 125": "| 120"},
+        [],
     ),
     "the price of a part is told as a price": (BUILT, {"price | 40": "price | 44"}, []),
     "another machine": (
@@ -266,6 +290,10 @@ def test_what_a_price_and_a_part_touch() -> None:
     )
     found = causes(finished(inputs=facts(*before)), finished(inputs=facts(*after))).found
     assert [each.names for each in found] == [{"Alder", "big"}, {"bare"}]
+    named = tuple(line.replace("build | bare |", "build | with: Alder |") for line in before)
+    dearer = tuple(line.replace("| price | 150", "| price | 160") for line in named)
+    found = causes(finished(inputs=facts(*named)), finished(inputs=facts(*dearer))).found
+    assert [each.names for each in found] == [{"Alder", "big"}]
 
 
 VALUE = {"build": "bare", "price": "350", "basis": "measured"}

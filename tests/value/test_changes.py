@@ -158,7 +158,10 @@ def test_table_edited_by_hand_is_told(tmp_path: Path) -> None:
     assert "Beware: tables/value.csv in b was edited after it was made." in found.note
 
 
-@pytest.mark.parametrize("manifest", [None, "{", "[]", '{"made_by": "other", "files": {}}'])
+@pytest.mark.parametrize("manifest", [
+    None, "{", "[]", '{"made_by": "other", "files": {"tables/value.csv": {}}}',
+    '{"made_by": "perfkit", "files": {}}', '{"made_by": "perfkit", "files": "tables/value.csv"}',
+])  # fmt: skip
 def test_what_is_no_report_is_refused(tmp_path: Path, manifest: str | None) -> None:
     folder = tmp_path / "x"
     folder.mkdir()

@@ -3,10 +3,11 @@
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from perfkit.value.changes import Changes, compare_reports, row_words, shown
+from perfkit.value.changes import Changes, _fastest, compare_reports, row_words, shown
 from perfkit.value.finished_reports import moved_cells
 from tests.value.finished import finished
 from tests.value.test_changes import UPGRADES, VALUE, report, with_
@@ -30,13 +31,13 @@ def test_a_billionth_is_no_change(old: str, new: str, moved: bool) -> None:
 
 
 def test_the_change_of_a_cell_is_in_per_cent_of_the_old() -> None:
-    cells = [("50", "60"), ("0", "3"), ("-4", "-2"), ("a", "b")]
+    cells = [("50", "60"), ("0", "3"), ("0", "-3"), ("-4", "-2"), ("a", "b")]
     one, other = (
         finished(value=[{"build": str(n), "x": pair[side]} for n, pair in enumerate(cells)])
         for side in (0, 1)
     )
     found = moved_cells(one, other, "value")["change_pct"]
-    assert_allclose(found, [20.0, np.nan, -50.0, np.nan], rtol=1e-12)
+    assert_allclose(found, [20.0, np.nan, np.nan, -50.0, np.nan], rtol=1e-12)
 
 
 def test_rows_of_one_name_are_numbered_from_the_second_on() -> None:
@@ -92,6 +93,21 @@ def test_the_fastest_for_the_budget(tmp_path: Path) -> None:
         ["fastest for the budget", "bare", "big"]
     ]
     assert compared(tmp_path / "c", {}, {"last_money": other}).flips.empty
+
+
+def test_no_machine_for_the_budget() -> None:
+    assert _fastest(pd.DataFrame({"build": []})) == ""
+    assert _fastest(pd.DataFrame({"gain_pct": ["3"]})) == ""
+
+
+def test_tables_and_verdicts_stand_in_the_order_of_the_report(tmp_path: Path) -> None:
+    old = [VALUE[0] | {"build": name} for name in ("z", "a")]
+    new = [row | {"on_frontier": "0"} for row in old]
+    step = with_(UPGRADES, 0, break_even_price="360")
+    found = compared(tmp_path, {"value": old}, {"value": new, "upgrades": step})
+    assert found.flips["verdict"].tolist() == ["on the frontier: z", "on the frontier: a"]
+    assert found.rows.index.tolist() == [0, 1, 2]
+    assert "3 published cells changed\n  value: 2\n  upgrades: 1\n" in str(found)
 
 
 def test_a_verdict_that_is_not_given_is_none(tmp_path: Path) -> None:
