@@ -123,7 +123,7 @@ class LoadCycle:
         rate = 1.0 / self.load(phase * self.period_s)
         done = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2) / GRID])
         rounds, part = np.divmod(seconds / self.period_s, 1.0)
-        frames = rounds * done[-1] + np.interp(part, phase, done)
+        frames = rounds + np.interp(part, phase, done)  # one a round, by what load is relative to
         result: FloatArray = np.log(seconds / self.period_s / frames)
         return result
 
@@ -269,8 +269,6 @@ def explained(frames: Frames, cycle: LoadCycle) -> float:
 def _periods(frames: Frames) -> FloatArray:
     """Periods at the highest peaks of the mean profile's spectrum, looked at closer."""
     longest = float(frames.start_s.max())
-    if longest <= 0.0:
-        return np.empty(0)
     place = np.minimum((frames.start_s / longest * BINS).astype(int), BINS - 1)
     count = np.bincount(place, minlength=BINS).astype(float)
     profile = np.bincount(place, frames.log_ms, BINS)
@@ -286,7 +284,6 @@ def _periods(frames: Frames) -> FloatArray:
     best = frequency[peaks]
     for reach in LOOKS:
         near = (best[:, None] + reach * np.linspace(-1.0, 1.0, 21) / longest).ravel()
-        near = near[near > 0]
         gained = _gains(near, longest / BINS, np.stack([count, profile]))
         best = near[[int(np.argmax(gained))]]
     return np.asarray(1.0 / best)

@@ -121,10 +121,10 @@ def test_a_running_median_of_five() -> None:
 
 @pytest.mark.parametrize(("count", "outer"), [(4, 2), (14, 2), (15, 3), (20, 4)])
 def test_slopes_of_the_outer_fifth(count: int, outer: int) -> None:
-    x, y = np.arange(count, dtype=float), np.zeros(count)
-    y[:outer] = 0.3 * x[:outer]
-    y[-outer:] = 7 + 0.6 * x[-outer:]
-    assert_allclose(pass_length(x, np.exp(y)).slopes, [0.3, 0.6], rtol=1e-9)
+    x = np.arange(count, dtype=float)
+    y = 0.3 * x - 0.02 * x**2 / count
+    ends = [np.polyfit(x[part], y[part], 1)[0] for part in (slice(outer), slice(-outer, None))]
+    assert_allclose(pass_length(x, np.exp(y)).slopes, ends, rtol=1e-9)
 
 
 def test_slopes_lie_between_one_length_and_one_number_of_frames() -> None:
@@ -179,6 +179,8 @@ def test_explained_part_of_the_variance() -> None:
     assert explained(frames, MIXED) == pytest.approx(1.0, abs=1e-12)
     assert explained(frames, LoadCycle(0.7, np.zeros(6))) == 0.0
     assert explained(frames, LoadCycle(0.7, MIXED.weights / 2)) == pytest.approx(0.75, abs=1e-9)
+    small = LoadCycle(0.7, MIXED.weights / 100)
+    assert explained(made(small), small) == pytest.approx(1.0, abs=1e-9)
     still = Frames(frames.start_s, np.zeros(len(frames.start_s)), frames.count, 0.01)
     assert explained(still, FLAT) == 0.0
 
@@ -238,6 +240,13 @@ def test_four_passes_of_two_frames_are_the_fewest() -> None:
     assert find_cycle(traces) is not None
     assert find_cycle(traces[:3]) is None
     assert find_cycle([*traces[:3], np.array([5.0])]) is None
+    assert find_cycle([*traces[:3], np.array([5.0, 5.0])]) is not None
+
+
+def test_passes_of_less_than_a_second_have_cycles_too() -> None:
+    found = find_cycle(passes(0.2, 0.9))
+    assert found is not None
+    assert found.period_s == pytest.approx(0.2, rel=0.005)
 
 
 def test_frames_must_be_ten_a_round() -> None:

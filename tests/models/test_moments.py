@@ -11,7 +11,7 @@ from tests.models.plain import cells_of_arrays, rows_of_arrays
 
 CODES = np.array([1, 4, 5])
 SLOPES = np.array([0.5, 0.4, -0.7, 0.1])
-KEPT = np.array([[True, True, True], [False, True, True], [True, False, False]])
+KEPT = np.array([[True, True, True], [False, True, True], [False, False, True]])
 
 
 def made() -> Cells:
