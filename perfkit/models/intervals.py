@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from perfkit.models.family import Cells, FloatArray, IntArray, Rows
-from perfkit.models.selection import LeftOut
 
 NEW_KIND = 0.10
 NEW_FAMILY = 0.05
@@ -45,8 +44,8 @@ class Spread(ABC):
     """A learnt rule for widths."""
 
     @abstractmethod
-    def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
-        """Scales for m rows, given the final log FPS (m,) and each family's (m, F).
+    def scales(self, rows: Rows, predicted: FloatArray) -> Scales:
+        """Scales for m rows, given the final log FPS (m,).
 
         NaN where no honest width exists.
         """
@@ -60,8 +59,8 @@ class Width(ABC):
         return []
 
     @abstractmethod
-    def learn(self, left: LeftOut, predicted: FloatArray) -> Spread:
-        """Learn from n left-out cells and the chosen combination's left-out log FPS (n,)."""
+    def learn(self, cells: Cells, predicted: FloatArray) -> Spread:
+        """Learn from n cells and the left-out log FPS (n,) of what is believed."""
 
 
 def device_share(error: FloatArray, cells: Cells) -> float:

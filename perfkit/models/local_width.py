@@ -13,7 +13,7 @@ from perfkit.models.beyond import beyond, ends, left_out_beyond, trust_in_laws
 from perfkit.models.family import Cells, FloatArray, IntArray, Rows
 from perfkit.models.intervals import Scales, Spread, Width, device_share
 from perfkit.models.laws import Law
-from perfkit.models.selection import LeftOut, left_out_error
+from perfkit.models.selection import left_out_error
 
 REACH = 0.8
 """Standard deviation, in log FPS, of the weights."""
@@ -45,9 +45,8 @@ class LocalT(Width):
         """Leave out the GPUs at either end."""
         return ends(cells) if len(cells.gpus) > 1 else []
 
-    def learn(self, left: LeftOut, predicted: FloatArray) -> "LocalSpread":
+    def learn(self, cells: Cells, predicted: FloatArray) -> "LocalSpread":
         """Collect squared left-out errors, those from outside the others' range counting less."""
-        cells = left.cells
         error = left_out_error(predicted, cells)
         known = np.flatnonzero(np.isfinite(error))
         square = error[known] ** 2
@@ -165,7 +164,7 @@ class LocalSpread(Spread):
             result[asked] = summed / (kernel.sum(axis=1) + PRIOR_GPUS)[:, None]
         return result
 
-    def scales(self, rows: Rows, predicted: FloatArray, log_fps: FloatArray) -> Scales:
+    def scales(self, rows: Rows, predicted: FloatArray) -> Scales:
         """Split by the shared part; what lies outside the range widens the shared part."""
         if self.dof < 1:
             nothing = np.full(len(rows), np.nan)

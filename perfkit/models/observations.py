@@ -143,7 +143,7 @@ def _combine(rows: pd.DataFrame) -> pd.DataFrame:
     """Combine passes to cells; equal averages count as one pass."""
     cells = combine(rows, CONFIGURATION).drop(columns=["frames", "seconds", "passes"])
     rows = rows.assign(log_ratio=np.minimum(np.log(rows["low_1pct_fps"] / rows["avg_fps"]), 0.0))
-    means = rows.groupby(CONFIGURATION, sort=False, as_index=False).agg(
+    means = rows.groupby(CONFIGURATION).agg(
         frames=("frames", "mean"),
         seconds=("seconds", "mean"),
         passes=("avg_fps", "nunique"),
@@ -152,7 +152,7 @@ def _combine(rows: pd.DataFrame) -> pd.DataFrame:
     )
     distinct = rows[[*CONFIGURATION, "avg_fps"]].drop_duplicates()
     distinct = distinct.assign(scatter=np.log(distinct["avg_fps"]))
-    scatter = distinct.groupby(CONFIGURATION, as_index=False)["scatter"].var(ddof=0)
+    scatter = distinct.groupby(CONFIGURATION)["scatter"].var(ddof=0)
     cells = cells.merge(means, on=CONFIGURATION).merge(scatter, on=CONFIGURATION)
     return cells.assign(log_fps=np.log(cells["avg_fps"]))
 

@@ -115,7 +115,7 @@ def quantile(
     centre: FloatArray, scale: FloatArray, dof: FloatArray, probability: float
 ) -> FloatArray:
     """Quantile of exp(centre + scale t_dof); NaN without degrees of freedom."""
-    t = stdtrit(np.where(dof > 0, dof, np.nan), probability)
+    t = stdtrit(dof, probability)
     result: FloatArray = np.exp(np.clip(centre + scale * t, -700.0, 700.0))
     return result
 
@@ -154,10 +154,10 @@ class Trained:
         each = np.column_stack([fit.log_fps(rows) for fit in self.fitted])
         log_fps = self.settled.choice.weights.combine(each, rows)
         ratio = self.low.log_ratio(rows)
-        low = self.low_spread.scales(rows, log_fps + ratio, each + ratio[:, None])
+        low = self.low_spread.scales(rows, log_fps + ratio)
         return Predicted(
             log_fps=log_fps,
-            scales=self.settled.spread.scales(rows, log_fps, each),
+            scales=self.settled.spread.scales(rows, log_fps),
             log_low_ratio=ratio,
             low_scale=np.hypot(low.device, low.own),
         )
@@ -166,7 +166,7 @@ class Trained:
 def settle(left: LeftOut, recipe: Recipe) -> Settled:
     """Decide from left-out predictions alone."""
     choice = choose(left, recipe.combinations)
-    return Settled(choice, recipe.width.learn(left, choice.predicted))
+    return Settled(choice, recipe.width.learn(left.cells, choice.predicted))
 
 
 def with_bounds(measured: Cells, bounds: Cells, family: Family) -> Cells:
@@ -243,7 +243,6 @@ def train(cells: Cells, recipe: Recipe) -> Trained:
     settled = settle(left, recipe)
     low, left_ratio = fit_lows(cells, of_lows, recipe.families[0])
     of_low = replace(cells, log_fps=cells.log_fps + cells.log_low_ratio)
-    low_left = LeftOut(of_low, left.families, left.log_fps + left_ratio[:, None])
     return Trained(
         recipe=recipe,
         cells=cells,
@@ -251,7 +250,7 @@ def train(cells: Cells, recipe: Recipe) -> Trained:
         left=left,
         settled=settled,
         low=low,
-        low_spread=recipe.width.learn(low_left, settled.choice.predicted + left_ratio),
+        low_spread=recipe.width.learn(of_low, settled.choice.predicted + left_ratio),
     )
 
 
@@ -321,7 +320,7 @@ def nested_errors(cells: Cells, recipes: Sequence[Recipe], level: float) -> list
 def _ranges(settled: Settled, rows: Rows, each: FloatArray, level: float) -> FloatArray:
     """Log FPS, and the ends of its range as FPS, shape (3, m)."""
     log_fps = settled.choice.weights.combine(each, rows)
-    scales = settled.spread.scales(rows, log_fps, each)
+    scales = settled.spread.scales(rows, log_fps)
     scale = np.hypot(scales.device, scales.own)
     low = quantile(log_fps, scale, scales.dof, 0.5 - level / 2)
     high = quantile(log_fps, scale, scales.dof, 0.5 + level / 2)

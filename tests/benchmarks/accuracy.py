@@ -40,11 +40,11 @@ from scipy.stats import t as student
 
 import perfkit as pk
 from perfkit.defaults import LEVEL, SEED
-from perfkit.models.family import Rows
+from perfkit.models.family import Cells, Rows
 from perfkit.models.intervals import Scales, Spread, Width
 from perfkit.models.left_out_errors import interval_score
 from perfkit.models.registry import FAMILIES
-from perfkit.models.selection import LeftOut, OneFamily
+from perfkit.models.selection import OneFamily
 from perfkit.models.train import Recipe
 
 DATA = Path(__file__).parents[2] / "data" / "measured"
@@ -63,8 +63,7 @@ TARGETS = {
 class PlainT(Width):
     """Root mean square of left-out passes by workload; nothing else."""
 
-    def learn(self, left: LeftOut, predicted: np.ndarray) -> "PlainSpread":
-        cells = left.cells
+    def learn(self, cells: Cells, predicted: np.ndarray) -> "PlainSpread":
         square = (predicted - cells.log_fps) ** 2 + cells.scatter
         size = len(cells.rows.names.workloads)
         known = np.isfinite(square)
@@ -83,7 +82,7 @@ class PlainSpread(Spread):
     scale: np.ndarray
     dof: float
 
-    def scales(self, rows: Rows, predicted: np.ndarray, log_fps: np.ndarray) -> Scales:
+    def scales(self, rows: Rows, predicted: np.ndarray) -> Scales:
         own = self.scale[rows.workload]
         return Scales(np.zeros(len(rows)), own, own, np.full(len(rows), self.dof))
 

@@ -17,8 +17,6 @@ from perfkit.models.laws import form_of, slopes, take
 from perfkit.models.load_cycle import LoadCycle, find_cycle, pass_length
 from perfkit.models.local_width import LocalT
 from perfkit.models.registry import CONTENDED_SUM, LIMIT, ROOFLINE
-from perfkit.models.selection import LeftOut
-from perfkit.models.time_sum import TimeSum
 from tests.models.worlds import cells_of, world
 
 LAWS = {"roofline": ROOFLINE, "limit": LIMIT, "sum": CONTENDED_SUM}
@@ -224,23 +222,16 @@ def test_pass_lengths_go_on_as_they_were():
 
 
 def test_widths_grow_outside_and_with_the_workloads_errors(cells):
-    families = (LawFamily("limit", LIMIT), TimeSum("time sum"))
-    gpus = cells.gpus
-    own, each = np.searchsorted(gpus, cells.rows.gpu), np.arange(len(cells))
-    columns = [
-        np.array(f.left_out(cells, [gpus[k : k + 1] for k in range(len(gpus))]))[own, each]
-        for f in families
-    ]
-    left = LeftOut(cells, ("limit", "time sum"), np.column_stack(columns))
+    said = LawFamily("limit", LIMIT).left_out_each(cells)
     width = LocalT(laws=(LIMIT,))
-    spread = width.learn(left, columns[0])
-    inside = spread.scales(cells.rows, columns[0], left.log_fps)
+    spread = width.learn(cells, said)
+    inside = spread.scales(cells.rows, said)
     faster = replace(cells.rows, arithmetic_tflops=cells.rows.arithmetic_tflops * 50)
     shorter, longer = ln_outside(cells.rows, faster)
     assert (shorter > 0).all()
     assert (longer == 0).all()
-    outside = spread.scales(faster, columns[0], left.log_fps)
+    outside = spread.scales(faster, said)
     assert (outside.device > inside.device).all()
-    worse = width.learn(left, columns[0] + 0.2).scales(cells.rows, columns[0], left.log_fps)
+    worse = width.learn(cells, said + 0.2).scales(cells.rows, said)
     assert (np.hypot(worse.device, worse.own) > np.hypot(inside.device, inside.own)).all()
     assert (inside.own_mean <= inside.own).all()

@@ -9,7 +9,6 @@ import pytest
 from perfkit.models.beyond import ends
 from perfkit.models.intervals import device_share
 from perfkit.models.local_width import LocalSpread, LocalT, _means
-from perfkit.models.selection import LeftOut
 from tests.outside import as_cells
 
 STEP = np.exp(-0.5)
@@ -74,7 +73,7 @@ def test_cells_of_one_gpu_count_together_as_one_and_less_where_they_are_trusted_
 def test_squares_are_split_into_shared_and_own(squares, share, device, own, own_mean):
     # Both cells alike and the prior too: everywhere the same squares.
     spread = spread_of(error=np.array([squares] * 2), mean=np.full(2, squares[0]), share=share)
-    found = spread.scales(asked(0, 0), np.array([4.0, 9.0]), np.zeros((2, 1)))
+    found = spread.scales(asked(0, 0), np.array([4.0, 9.0]))
     np.testing.assert_allclose(found.device**2, device, rtol=1e-12)
     np.testing.assert_allclose(found.own**2, own, rtol=1e-12)
     np.testing.assert_allclose(found.own_mean**2, own_mean, rtol=1e-12)
@@ -87,23 +86,22 @@ def test_outside_of_what_was_seen_the_shared_part_grows_by_the_trusted_doubt():
     twice = np.array([1.0, 2.0, 0.5])
     rows = replace(rows, arithmetic_tflops=twice, integrated=np.array([False, False, True]))
     at = np.full(3, 4.0)
-    found = spread.scales(rows, at, np.zeros((3, 1))).device ** 2
-    plain = spread.scales(asked(0), at[:1], np.zeros((1, 1))).device ** 2
+    found = spread.scales(rows, at).device ** 2
+    plain = spread.scales(asked(0), at[:1]).device ** 2
     doubt = (0.03 * np.log(2.0)) ** 2
     np.testing.assert_allclose(found - plain, [0.0, 5 * doubt, 3 * doubt + 0.1**2], rtol=1e-9)
 
 
 @pytest.mark.parametrize(("dof", "known"), [(0.0, False), (1.0, True)])
 def test_one_gpu_has_no_width_and_two_have(dof, known):
-    found = spread_of(dof=dof).scales(asked(0), np.array([4.0]), np.zeros((1, 1)))
+    found = spread_of(dof=dof).scales(asked(0), np.array([4.0]))
     assert np.isfinite([found.device, found.own, found.own_mean]).all() == known
     assert found.dof.tolist() == [dof]
 
 
 def learnt(cells, error):
     predicted = cells.log_fps + np.array(error)
-    left = LeftOut(cells, ("one",), predicted[:, None])
-    return LocalT(()).learn(left, predicted), predicted
+    return LocalT(()).learn(cells, predicted), predicted
 
 
 def test_what_is_learnt_where_each_gpu_has_its_like():

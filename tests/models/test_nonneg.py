@@ -49,8 +49,8 @@ def test_conditions_of_the_optimum_hold():
 
 def test_units_of_columns_do_not_matter():
     rng = np.random.default_rng(2)
-    design, goal = rng.uniform(0, 1, (50, 30, 4)), rng.normal(size=(50, 30))
-    unit = np.array([1e-15, 1.0, 1e6, 1e3])
+    design, goal = rng.uniform(0, 1, (200, 9, 6)), rng.normal(size=(200, 9))
+    unit = np.array([1e-15, 1e-14, 1e-13, 1.0, 1e6, 1e3])
     found = [
         nonneg_least_squares(np.swapaxes(a, 1, 2) @ a, np.einsum("mni,mn->mi", a, b))
         for a, b in ((design, goal), (design * unit, goal), (design, 1e-15 * goal))

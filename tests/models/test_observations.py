@@ -10,6 +10,7 @@ from perfkit.models.observations import (
     memory_limit,
     memory_need,
     memory_needs,
+    names_of,
     to_cells,
     to_rows,
 )
@@ -224,6 +225,8 @@ def test_a_cell_tells_the_spread_and_the_lows_of_its_passes():
         load_shift=[0.1, 0.3, 0.2, 0.5],
     )
     seen = gather(world(gpus=2, workloads=1).study, passes)
+    assert len(seen.table) == 2
+    assert "index" not in seen.table
     row = seen.table.set_index("height").loc[1080]
     assert row["passes"] == 2  # equal averages count once
     assert row["frames"] == 200.0
@@ -241,6 +244,12 @@ def test_a_cell_tells_the_spread_and_the_lows_of_its_passes():
     cells = to_cells(seen, seen.table, rows)
     high = int(np.argmax(rows.drawn_mpx))
     assert cells.log_fps[high] == pytest.approx(np.log(600 / 8.25) + 0.2)
+
+
+def test_names_hold_every_family_and_none():
+    w = rated("gpus", family=["B", None])
+    assert names_of(w.study).families == ("", "B")
+    assert names_of(rated("gpus", family=["B", "A"]).study).families == ("", "A", "B")
 
 
 def test_without_repeats_nothing_is_known_of_the_spread():

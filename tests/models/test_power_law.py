@@ -11,6 +11,7 @@ from perfkit.models.power_law import PowerLaw
 from perfkit.models.row_index import USUAL_SLOPES, row_index
 from perfkit.models.workload_slopes import WorkloadSlopes
 from tests.models.worlds import cells_of, world
+from tests.outside import as_cells
 
 
 def frame_of(cells):
@@ -103,6 +104,29 @@ def test_leaving_out_each_gpu_equals_refitting(made):
     each = [np.array([code]) for code in (3, 0)]
     np.testing.assert_allclose(
         family.left_out(cells, each), Family.left_out(family, cells, each), rtol=1e-11
+    )
+
+
+def test_leaving_out_pairs_and_one_of_two_equals_refitting():
+    cells, family = cells_of(world(5, gpus=5, workloads=3)), PowerLaw("power law")
+    pairs = [np.array(gone) for gone in ([0, 1], [1, 3], [2, 4])]
+    slow = Family.left_out(family, cells, pairs)
+    np.testing.assert_allclose(family.left_out(cells, pairs), slow, rtol=1e-11)
+    two = cells.take(cells.rows.gpu < 2)
+    each = Family.left_out_each(family, two)
+    assert np.isfinite(each).all()
+    np.testing.assert_allclose(family.left_out_each(two), each, rtol=1e-11)
+
+
+def test_a_rate_that_hardly_varies_leaves_its_direction_open_in_every_way_of_fitting():
+    rng = np.random.default_rng(0)
+    x = rng.normal(size=(12, 4)) * [1.0, 3e-7, 1.0, 1.0]
+    cells = as_cells(rng.normal(size=12), x, np.arange(12) // 2)
+    family = PowerLaw("power law")
+    assert family.fit(cells).slopes[1] == pytest.approx(USUAL_SLOPES[1], abs=1e-4)
+    without = [np.array([0]), np.array([1, 4])]
+    np.testing.assert_allclose(
+        family.left_out(cells, without), Family.left_out(family, cells, without), rtol=1e-9
     )
 
 

@@ -67,6 +67,18 @@ def test_what_is_not_known_stays_so():
     assert ask("nowhere", "nothing")["kind"] == ""
 
 
+def test_a_rate_of_zero_is_not_known_and_a_small_one_is():
+    study = parts()
+    study.gpus["compute_units"] = [0.0, 2.0, 8.0, 8.0, 0.0]
+    study.systems["cpu_speed"] = [0.9, 0.0]
+    rows = pd.DataFrame(
+        {"system": ["two", "one"], "gpu": ["stated", "own"], "width": 9, "height": 9}
+    )
+    found = attach_rates(study, rows)
+    np.testing.assert_array_equal(found["arithmetic_tflops"], [2 * 64 * 2 * 2500e6 / 1e12, np.nan])
+    np.testing.assert_array_equal(found["cpu_speed"], [0.9, np.nan])
+
+
 def test_render_scale_is_linear():
     row = ask("two", "own", render_scale=0.5)
     assert row["drawn_mpx"] == 1920 * 1080 / 4e6
