@@ -116,7 +116,7 @@ def _rank_frames(frame_ms: FloatArray, wanted: int, block: int, last: int) -> _R
     kept = min(frames, 2 * wanted)
     longest = np.argpartition(frame_ms, frames - kept)[frames - kept :]
     longest = longest[np.argsort(-frame_ms[longest], kind="stable")]
-    marks = _marks(wanted, kept)
+    marks = np.unique((wanted * _SHARES).round().astype(np.intp))
     rank = np.full(frames, frames, dtype=np.intp)
     rank[longest] = np.arange(kept)
     held = np.concatenate([rank, rank[:block]])[:, None] < marks
@@ -125,13 +125,6 @@ def _rank_frames(frame_ms: FloatArray, wanted: int, block: int, last: int) -> _R
     np.cumsum(held, axis=0, dtype=kind, out=prefix[1:])
     whole, cut = (prefix[size : size + frames] - prefix[:frames] for size in (block, last))
     return _Ranks(longest, marks, whole, cut)
-
-
-def _marks(wanted: int, kept: int) -> IntArray:
-    """Numbers of frames, close together where most resamples have their quantile."""
-    away = np.sign(np.linspace(-1, 1, _MARKS)) * np.linspace(-1, 1, _MARKS) ** 2
-    marks = np.append(wanted * (1 + away), kept).round().astype(np.intp)
-    return np.unique(marks[(marks > 0) & (marks <= kept)])
 
 
 def _upper_quantiles(frame_ms: FloatArray, starts: IntArray, block: int, last: int) -> FloatArray:
@@ -204,7 +197,10 @@ def _times_in(
     return whole + (begun[..., -1] < last)
 
 
-_MARKS = 21
+_AWAY = np.linspace(-1.0, 1.0, 21)
+_SHARES = 1 + np.sign(_AWAY) * _AWAY**2
+"""Marks as shares of the wanted rank: close together where most resamples have their quantile."""
+
 _ROWS = 32
 
 

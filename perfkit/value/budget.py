@@ -33,7 +33,7 @@ def last_money(speeds: BuildSpeeds, price: FloatArray, budget: float | None) -> 
     DataFrame
         budget, build, price, fps, smaller_budget, smaller_build, smaller_price, smaller_fps,
         extra_cost, gain_pct, gain_low_pct, gain_high_pct: one row. Without a budget that of the
-        dearest build is taken; no row where fewer than one build fits.
+        dearest build is taken; no row where none costs nine tenths of it or less.
     """
     point, drawn = mean_fps(speeds)
     known = np.isfinite(price) & np.isfinite(point)
@@ -45,7 +45,7 @@ def last_money(speeds: BuildSpeeds, price: FloatArray, budget: float | None) -> 
     budget = float(price[known].max()) if budget is None else budget
     smaller = budget * (1 - LAST_SHARE)
     within = [np.flatnonzero(known & (price <= money)) for money in (budget, smaller)]
-    if not len(within[0]) or not len(within[1]):
+    if not len(within[1]):
         return pd.DataFrame(columns=columns)
     best, less = (int(those[np.argmax(point[those])]) for those in within)
     low, high = central_range(drawn[best] / drawn[less] - 1, LEVEL)
@@ -78,7 +78,7 @@ def give_up_first(
         role "other", on which no FPS depends.
     """
     point, drawn = mean_fps(speeds)
-    extras = lines[(lines["role"] == "other") & (lines["amount"] > 0)]
+    extras = lines[lines["role"] == "other"]
     rows = []
     for at in np.flatnonzero(np.isfinite(price) & np.isfinite(point)):
         over = 0.0 if budget is None else price[at] - budget
@@ -87,16 +87,15 @@ def give_up_first(
         ways = [
             (f"leave out {item}", amount, 0.0, 0.0, 0.0)
             for item, amount in zip(mine["item"], mine["amount"], strict=True)
-            if amount < price[at]
+            if to_save <= amount < price[at]
         ]
-        for other in np.flatnonzero((price < price[at]) & np.isfinite(point)):
+        saves = price[at] - price
+        for other in np.flatnonzero((saves >= to_save) & (saves > 0) & np.isfinite(point)):
             low, high = central_range(drawn[at] - drawn[other], LEVEL)
             lost = point[at] - point[other]
-            saves = price[at] - price[other]
-            ways.append((speeds.names[other], saves, lost, float(low), float(high)))
-        enough = [way for way in ways if way[1] >= to_save]
-        enough.sort(key=lambda way: (way[2] / way[1], -way[1]))
-        for order, way in enumerate(enough[:WAYS], start=1):
+            ways.append((speeds.names[other], saves[other], lost, float(low), float(high)))
+        ways.sort(key=lambda way: (way[2] / way[1], -way[1]))
+        for order, way in enumerate(ways[:WAYS], start=1):
             per_100 = 100 * way[2] / way[1]
             rows.append((speeds.names[at], price[at], to_save, *way, per_100, order))
     columns = ["build", "price", "to_save", "way", "saves", "fps_lost", "lost_low", "lost_high"]

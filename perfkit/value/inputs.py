@@ -112,9 +112,7 @@ def _prices(study: Study) -> Iterator[Fact]:
     for thing, quotes in single.groupby(["item", "condition"], sort=False):
         item, condition = map(str, thing)
         chosen = look_up(item, condition)
-        if chosen.date is None:
-            continue
-        same = quotes["date"].eq(pd.Timestamp(chosen.date)) & quotes["listing"].eq(chosen.listing)
+        same = (quotes["date"].dt.date == chosen.date) & quotes["listing"].eq(chosen.listing)
         yield from _quote(PRICE, f"{item} ({condition})", quotes[same].iloc[0])
     bundled = rows[rows["bundle"] != ""]
     latest = bundled.groupby("bundle")["date"].transform("max")

@@ -9,7 +9,8 @@ from tests.reference import load_csv
 
 
 @pytest.mark.parametrize(
-    ("frames", "block"), [(1000, 7), (1500, 50), (333, 300), (101, 1), (2000, 2000)]
+    ("frames", "block"),
+    [(1000, 7), (1500, 50), (333, 300), (101, 1), (2000, 2000), (1, 1), (2, 1), (3, 2), (50, 7)],
 )
 def test_same_as_writing_every_resample_out(frames: int, block: int) -> None:
     times = np.random.default_rng(frames).lognormal(2, 0.3, frames)
@@ -44,3 +45,20 @@ def test_block_of_one_is_the_plain_bootstrap() -> None:
 def test_same_seed_same_starts() -> None:
     assert (block_starts(100, 7, 3) == block_starts(100, 7, 3)).all()
     assert (block_starts(100, 7, 3, seed=1) != block_starts(100, 7, 3, seed=2)).any()
+
+
+def test_any_frame_may_begin_a_block() -> None:
+    assert set(block_starts(3, 1, 50).ravel()) == {0, 1, 2}
+
+
+def test_blocks_of_a_long_pass_that_run_on_over_the_end_hold_its_first_frames_once() -> None:
+    """More frames and block than 16 bits count; the longest frames are the first ones."""
+    frames, block = 60_000, 6_000
+    times = 10.0 + np.arange(frames, 0, -1.0) ** 2 / frames**2
+    starts = block_starts(frames, block, 8)
+    starts[:, 2] = 59_900 + np.arange(8)
+    starts[:4, -1] = 59_999
+    found = bootstrap_pass(times, starts, block).low_1pct_fps
+    at = (starts[:, :, None] + np.arange(block)) % frames
+    expected = 1000 / np.quantile(times[at].reshape(8, -1), 0.99, axis=1)
+    assert_allclose(found, expected, rtol=1e-12)

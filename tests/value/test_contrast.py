@@ -10,7 +10,15 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from statsmodels.stats.weightstats import ttost_ind
 
-from perfkit.value.contrast import Contrast, Sample, bounds, relation_p, strata_to_turn, welch
+from perfkit.value.contrast import (
+    Contrast,
+    Sample,
+    bounds,
+    relation_p,
+    strata_to_turn,
+    welch,
+    with_error,
+)
 
 
 def sample(*strata: np.ndarray) -> Sample:
@@ -65,12 +73,16 @@ def test_bounds() -> None:
     assert_allclose(bounds("above", 0.08), (np.log(1.08), np.inf))
     assert_allclose(bounds("below", 0.10), (-np.inf, np.log(0.9)))
     assert_allclose(bounds("same", 0.25), (np.log(0.8), np.log(1.25)))
-    assert bounds("below", 1.0) == (-np.inf, -np.inf)
+    assert bounds("below", 1.0) == bounds("below", 1.5) == (-np.inf, -np.inf)
     with pytest.raises(ValueError, match="relation is 'near'; allowed: above, below, same"):
         bounds("near", 0.0)
 
 
-@pytest.mark.parametrize(("ratio", "expected"), [(0.1, (0.0, 1.0)), (0.3, (1.0, 0.0))])
+@pytest.mark.parametrize(
+    ("ratio", "expected"),
+    [(0.1, (0.0, 1.0)), (0.3, (1.0, 0.0)), (-0.3, (1.0, 0.0)), (-0.2, (0.0, 1.0)),
+     (0.2, (0.0, 1.0))],
+)  # fmt: skip
 def test_without_chance_the_relation_holds_or_not(
     ratio: float, expected: tuple[float, float]
 ) -> None:
@@ -104,3 +116,37 @@ def test_fewest_strata_by_trying_all(strata: list[tuple[int, int]], threshold: i
     assert len(found) == min(turning, default=0)
     if found:
         assert side * np.delete(pull, found).sum() < 0
+
+
+def test_what_fails_on_both_sides_at_most_surely_fails() -> None:
+    """Normal law: 0.5 and 1.5 errors inside the ends; then outside, where two ends count twice."""
+    inside = Contrast(-0.5, 1.0, np.inf, 1.0, ())
+    true, false = relation_p(inside, -1.0, 1.0)
+    assert_allclose([true, false], [stats.norm.cdf(-0.5), 1.0], rtol=1e-12)
+    outside = Contrast(3.0, 1.0, np.inf, 1.0, ())
+    assert_allclose(relation_p(outside, -1.0, 1.0)[1], 2 * stats.norm.cdf(-2), rtol=1e-12)
+    assert_allclose(relation_p(outside, -np.inf, 1.0)[1], stats.norm.cdf(-2), rtol=1e-12)
+
+
+@pytest.mark.parametrize("error", [0.0, np.nan])
+def test_no_further_error_leaves_all_as_it_was(error: float) -> None:
+    found = Contrast(0.1, 0.03, 6.0, 0.06, (0.1,))
+    assert with_error(found, error, np.nan) == found
+
+
+def test_a_further_error_adds_in_squares_and_brings_its_freedom() -> None:
+    """3-4-5; Satterthwaite: 25^2 / (9^2 / 6 + 16^2 / 2) = 625 / 141.5."""
+    found = with_error(Contrast(0.1, 0.03, 6.0, 0.06, (0.1,)), 0.04, 2.0)
+    assert_allclose([found.std_error, found.dof], [0.05, 625 / 141.5], rtol=1e-12)
+    assert (found.log_ratio, found.spread, found.by_stratum) == (0.1, 0.06, (0.1,))
+
+
+def test_spread_is_the_error_with_one_pass_in_every_cell() -> None:
+    """Shares 0.75 and 0.25: 0.5625 (4 + 1) + 0.0625 (16 + 9); four passes a cell quarter it."""
+    left = Sample(np.array([1.0, 2.0]), np.array([4.0, 16.0]), np.full(2, 3.0), np.full(2, 4.0))
+    right = Sample(np.array([0.5, 3.0]), np.array([1.0, 9.0]), np.full(2, 3.0), np.full(2, 4.0))
+    found = welch(left, right, np.array([3.0, 1.0]), offset=0.25)
+    assert_allclose(found.spread**2, 0.5625 * 5 + 0.0625 * 25, rtol=1e-12)
+    assert_allclose(found.std_error**2, found.spread**2 / 4, rtol=1e-12)
+    assert_allclose(found.by_stratum, [0.75, -0.75], rtol=1e-12)
+    assert_allclose(found.log_ratio, 0.75 * 0.75 - 0.25 * 0.75, rtol=1e-12)

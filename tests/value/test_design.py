@@ -60,7 +60,21 @@ def test_hat_values_add_up_to_the_terms() -> None:
     assert (hat <= 1 + 1e-12).all()
 
 
-def test_a_direction_never_seen_has_no_finite_leverage() -> None:
-    found = leverage(np.array([[1.0, 0.0], [1.0, 0.0]]), np.array([[1.0, 0.0], [1.0, 1.0]]))
-    assert_allclose(found[0], 0.5)
-    assert np.isinf(found[1])
+@pytest.mark.parametrize("unit", [1.0, 1e-20, 1e20])
+def test_a_direction_never_seen_has_no_finite_leverage(unit: float) -> None:
+    """Whatever the unit; a row of zeros asks for nothing."""
+    design = unit * np.array([[1.0, 0.0], [1.0, 0.0]])
+    candidates = unit * np.array([[1.0, 0.0], [1.0, 1.0], [0.0, 0.0]])
+    assert_allclose(leverage(design, candidates), [0.5, np.inf, 0.0], rtol=1e-12)
+
+
+def test_nothing_observed_says_nothing() -> None:
+    assert np.isinf(leverage(np.zeros((3, 2)), np.eye(2))).all()
+
+
+def test_a_direction_seen_by_rounding_alone_was_not_seen() -> None:
+    """100 rows: what is less than 100 x 2.2e-16 of the largest direction is rounding."""
+    design = np.column_stack([np.ones(100), 1e-16 * np.tile([1.0, -1.0], 50)])
+    assert leverage(design, np.array([[0.0, 1.0]])).tolist() == [np.inf]
+    design[:, 1] *= 1e3
+    assert_allclose(leverage(design, np.array([[0.0, 1e-13]])), 0.01, rtol=1e-2)
