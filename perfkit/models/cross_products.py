@@ -93,7 +93,6 @@ def products(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
     own = sums.first[:, None] * kept[:, None, :]
     mean_x = np.moveaxis(plain.mean_x - sums.middle[:-1], -1, 0)
     mean_y = np.nan_to_num(plain.mean_y - sums.middle[-1])
-    mean_x = np.where(number > 0, mean_x, 0.0)
     xz = np.moveaxis(own[1:-1] - mean_x[..., None] * own[0], 0, 2)
     of_y = (own[-1] - mean_y[..., None] * own[0]).sum(axis=1)
     share = own[0] / np.where(number > 0, number, 1.0)[..., None]

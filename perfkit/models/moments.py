@@ -20,7 +20,7 @@ class Moments:
     count : ndarray, shape (m, W)
         Cells.
     mean_x : ndarray, shape (m, W, 4)
-        Mean logs of `perfkit.models.outside_seen.VARIABLES`; 0 without cells.
+        Mean logs of `perfkit.models.outside_seen.VARIABLES`; without cells those of the study.
     mean_y : ndarray, shape (m, W)
         Mean log FPS; NaN without cells.
     xx : ndarray, shape (m, W, 4, 4)

@@ -5,15 +5,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import minimize
 from scipy.stats import t as student
 
 from perfkit.models.family import Cells
-from perfkit.models.law_cache import PADDED_TO, _gpus_per_cell, workloads_of
+from perfkit.models.law_cache import PADDED_TO, _gpus_per_cell, _in_blocks, workloads_of
 from perfkit.models.law_fit import (
     LEAST_SCALE,
     LEAST_SEEN,
     LOSS_DOF,
     MAD_TO_SD,
+    MOST,
     Problem,
     _begin,
     _loss,
@@ -141,6 +143,15 @@ def test_covariance_is_the_inverse_of_curvature_and_prior(asked: Problem) -> Non
         assert_allclose(found[turn], np.linalg.inv(matrix), rtol=1e-8, atol=1e-12)
 
 
+def test_blocks_are_fitted_as_one(asked: Problem, monkeypatch: pytest.MonkeyPatch) -> None:
+    share = np.array([0.5, 0.4, 0.3, 1.0])
+    whole = _in_blocks(asked, share)
+    assert_allclose(whole[1], covariance(asked, whole[0], share), rtol=1e-12)
+    monkeypatch.setattr("perfkit.models.law_cache.BLOCK_NUMBERS", 2 * asked.features[0].size)
+    for one, other in zip(whole, _in_blocks(asked, share), strict=True):
+        assert_allclose(one, other, rtol=1e-7, atol=1e-7)
+
+
 def test_gpus_over_cells() -> None:
     gpu = np.array([7, 7, 3, 3, 3, 9])
     used = np.array([[1.0] * 6, [1, 1, 0, 0, 0, 0], [0, 1, 1, 0, 0, 1]])
@@ -195,3 +206,38 @@ def test_many_rows_are_taken_in_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [len(some) for _, some in fits._blocks(cells.rows)] == [3] * 6 + [2]
     for one, other in zip(whole, fits.log_ms_and_variance(cells.rows), strict=True):
         assert_allclose(one, other, rtol=1e-12)
+
+
+@pytest.mark.parametrize(("q", "g"), [(30.0, 0.0), (1.0, 0.0), (3.0, 0.8), (3.0, -0.5)])
+@pytest.mark.parametrize("noise", [0.0, 0.1])
+def test_nothing_within_the_bounds_is_better(q: float, g: float, noise: float) -> None:
+    """Also where sharpness or contention lie at a bound, against SciPy's bounded search."""
+    rng = np.random.default_rng(5)
+    rate, band = rng.uniform(3, 40, 12), rng.uniform(50, 900, 12)
+    rows = rows_of_arrays(
+        gpu=np.arange(12), arithmetic_tflops=rate, bandwidth_gb_s=band,
+        drawn_mpx=rng.choice([0.9, 2.1, 3.7], 12),
+    )  # fmt: skip
+    middle = np.exp(np.mean(np.log(rate / band)))
+    arithmetic = 40 * rows.drawn_mpx / rate
+    memory = 1200 * rows.drawn_mpx / band * (rate / band / middle) ** g
+    time = 0.2 + (arithmetic**q + memory**q) ** (1 / q)
+    cells = cells_of_arrays(rows, time * np.exp(noise * rng.normal(size=12)))
+    asked = problem(cells, np.ones((1, 12)))
+    form, found = asked.form, fit_law(asked)[0]
+    level, parts = asked.centred()
+    expected = form.mean - parts[0]
+    expected[: form.size] += level[0]
+
+    def missed(theta: np.ndarray) -> np.ndarray:
+        return asked.log_ms - take(form, theta[None], asked.features[0], asked.contention[0]).log_ms
+
+    scale = _scale(missed(found), asked.used)
+
+    def loss(theta: np.ndarray) -> float:
+        away = ((theta - expected) / form.sd)[None]
+        return float(_loss(missed(theta), asked.used, scale, away)[0])
+
+    bounds = [(None, None)] * form.size + [(0.0, most) for most in MOST]
+    best = minimize(loss, found, method="L-BFGS-B", bounds=bounds)
+    assert loss(found) - best.fun < 0.02  # less than two per cent of a likelihood

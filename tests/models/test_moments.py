@@ -1,5 +1,7 @@
 """Cross-products of subsets from sums, held to the cells of each subset themselves."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
@@ -11,7 +13,9 @@ from tests.models.plain import cells_of_arrays, rows_of_arrays
 
 CODES = np.array([1, 4, 5])
 SLOPES = np.array([0.5, 0.4, -0.7, 0.1])
-KEPT = np.array([[True, True, True], [False, True, True], [False, False, True]])
+KEPT = np.array(
+    [[True, True, True], [False, True, True], [False, False, True], [True, False, False]]
+)
 
 
 def made() -> Cells:
@@ -71,8 +75,8 @@ def test_products_are_those_of_the_centred_cells() -> None:
         assert found.free[turn] == alone.free[turn] == seen - ran
     for name in ("count", "xx", "xy", "yy"):
         assert_allclose(getattr(alone, name), getattr(found, name), rtol=0)
-    assert alone.xz.shape == (3, 2, 4, 0)
-    one = found.take(np.array([False, True, False]))
+    assert alone.xz.shape == (4, 2, 4, 0)
+    one = found.take(np.array([False, True, False, False]))
     assert_allclose(one.zz, found.zz[1:2], rtol=0)
 
 
@@ -89,6 +93,11 @@ def test_directions_that_the_data_determine() -> None:
         cells_of_arrays(rows_of_arrays(gpu=[0, 1]), np.ones(2)), np.ones((1, 2), bool), SLOPES
     )
     assert not closed_basis(still)[1].any()
+    turned = np.linalg.qr(rng.normal(size=(4, 4)))[0]
+    for share, expected in ((0.5e-10, [False, True, True, True]), (2e-10, [True] * 4)):
+        matrix = (turned * [share, 0.5, 0.7, 1.0]) @ turned.T
+        one = replace(still, xx=np.stack([matrix, np.zeros((4, 4))])[None] * 0.5)
+        assert closed_basis(one)[1].tolist() == [expected]
 
 
 def test_which_gpus_remain() -> None:
