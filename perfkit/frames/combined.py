@@ -159,7 +159,7 @@ def _stretches(ids: pa.Array, first_row: int) -> Iterator[tuple[str, int, int]]:
             None, ID_COLUMN, "nothing", f"every row names its pass (row {row + 1} of the log)"
         )
     coded = ids if pa.types.is_dictionary(ids.type) else ids.dictionary_encode()
-    codes = coded.indices.to_numpy(zero_copy_only=False)
+    codes = coded.indices.to_numpy()
     if not len(codes):
         return
     edges = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist(), len(codes)]

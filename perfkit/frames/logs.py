@@ -140,7 +140,7 @@ def as_frame_times(
     if column.null_count:
         row = first_row + int(np.flatnonzero(column.is_null().to_numpy(zero_copy_only=False))[0])
         raise _bad_value(name, unit, "", row, first_line)
-    return check_times(column.to_numpy(zero_copy_only=False), unit, name, first_row, first_line)
+    return check_times(column.to_numpy(), unit, name, first_row, first_line)
 
 
 def check_times(
@@ -167,7 +167,7 @@ def check_times(
     BadLog
         If a value is not finite, zero, negative or beyond any clock.
     """
-    times = to_ms(raw.astype(np.float64, copy=False), unit)
+    times = to_ms(np.asarray(raw, np.float64), unit)
     # A NaN makes both comparisons false.
     if times.size and not (times.min() >= SHORTEST_MS and times.max() <= LONGEST_MS):
         wrong = int(np.flatnonzero(~((times >= SHORTEST_MS) & (times <= LONGEST_MS)))[0])

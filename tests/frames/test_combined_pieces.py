@@ -52,6 +52,16 @@ def test_stretches_go_on_over_batches_and_row_groups(groups):
 
 
 @pytest.mark.usefixtures("batches_of_three")
+def test_a_pass_that_comes_back_within_a_batch_is_a_stretch_of_its_own():
+    file = opened([*"aabbabaaa"])
+    assert count_rows(file) == [("a", 2), ("b", 2), ("a", 1), ("b", 1), ("a", 3)]
+    pieces = list(read_pieces(file, "frame_ms", "ms", range(1), 0))
+    assert [(name, len(times)) for name, times in pieces] == [
+        ("a", 2), ("b", 1), ("b", 1), ("a", 1), ("b", 1), ("a", 3),
+    ]  # fmt: skip
+
+
+@pytest.mark.usefixtures("batches_of_three")
 def test_only_the_row_groups_asked_for_are_read():
     file = opened(IDS, groups=4)
     pieces = list(read_pieces(file, "frame_ms", "ms", range(1, 2), 4))
@@ -161,6 +171,7 @@ def test_groups_hold_as_many_frames_as_fit_and_of_a_long_pass_only_what_waits(mo
         ([5, 5, 1], ["ab", "c"]),
         ([99, 4, 1], ["ab", "c"]),  # of 99 frames six are held
         ([6, 5, 5], ["a", "bc"]),
+        ([1, 9], ["ab"]),
         ([], []),
     ]:
         stretches = [(name, count) for name, count in zip("abc", rows, strict=False)]

@@ -227,7 +227,7 @@ def test_the_shortest_and_the_longest_frame_of_any_clock_are_the_last_that_pass(
     good = np.array([1e-12, 16.0, 1e15]) * factor
     assert check_times(good, unit, "t", 0, 2).tolist() == [1e-12, 16.0, 1e15]
     for wrong in (np.nextafter(1e-12, 0), np.nextafter(1e15, np.inf), np.nan, np.inf, 0.0):
-        values = np.array([16.0, 16.0, wrong, wrong]) * factor
+        values = np.array([1e-12, 1e15, wrong, wrong]) * factor
         with pytest.raises(BadLog) as raised:
             check_times(values, unit, "t", 30, 2)
         assert (raised.value.line, raised.value.value) == (34, str(values[2]))

@@ -197,6 +197,10 @@ def test_traces_are_the_frames_of_each_pass_in_order(tmp_path):
         "d": [5.0, 7.0], "a": [10.0, 12.0], "b": [20.0, 24.0], "c": [30.0],
     }  # fmt: skip
     assert traces("e", "nobody") == {}
+    bad = parquet_log({**SCATTERED, "frame_ms": [1.0, 0.0, 1.0, 1.0, 1.0]})
+    (study.path / "all.parquet").write_bytes(bad)
+    with pytest.raises(BadLog, match="row 2 of the log"):
+        traces("a")
     (study.path / "all.parquet").unlink()
     assert traces("d") == {"d": [5.0, 7.0]}  # the other file is not needed
     typed = make_study(tmp_path / "typed", [{"pass_id": "a", "avg_fps": 9}])
