@@ -259,21 +259,27 @@ def test_segments_count_the_gaps_below_a_version():
         assert found[name].tolist() == [0.0] * 5
 
 
-def test_a_configuration_keeps_its_newest_drivers_passes_and_among_them_the_newest_game():
-    # No bridge anywhere: driver and game change together, once the game goes back.
+def test_a_configuration_keeps_its_newest_passes_where_no_bridge_leads_to_them():
+    # Driver and game change together, once the game goes back; x and y are not what w is.
     rows = [run(4.0, "a", "2"), run(4.0, "b", "1"), run(4.0, "a", "3", workload="x")]
     order = [run(4.0, "a", "1", workload="y"), run(4.0, "c", "2", workload="y")]
     found = placed(*rows, *order, workloads=games(w="Velm", x="Velm", y="Velm"))
     assert found["version_use"].tolist() == ["kept apart", "", "", "kept apart", ""]
     told = "run under driver a; Velm 2: no bridge to the newer passes of this configuration"
     assert found["version_note"].tolist()[:3] == [told, "", ""]
+
+
+def test_the_newest_driver_counts_before_the_newest_game():
     # Driver a, then b; version 1, then 2: b under the older version is newer than a under 2.
-    days = [run(4.0, "a", "1", "2026-01-01", workload="x"), run(4.0, "a", "2", "2026-02-01"),
+    rows = [run(4.0, "a", "1", "2026-01-01", workload="x"), run(4.0, "a", "2", "2026-02-01"),
             run(4.0, "b", "1", "2026-03-01")]  # fmt: skip
-    both = games(w="Velm", x="Velm")
-    assert placed(*days, workloads=both)["version_use"].tolist() == ["", "kept apart", ""]
-    only_game = placed(run(4.0, "", "1"), run(4.0, "", "2"), run(4.0, "", "1", workload="x"))
-    assert only_game["version_use"].tolist() == ["kept apart", "", ""]
+    found = placed(*rows, workloads=games(w="Velm", x="Velm"))
+    assert found["version_use"].tolist() == ["", "kept apart", ""]
+
+
+def test_under_one_driver_the_newest_game_counts():
+    found = placed(run(4.0, "", "1"), run(4.0, "", "2"), run(4.0, "", "1", workload="x"))
+    assert found["version_use"].tolist() == ["kept apart", "", ""]
 
 
 def test_passes_that_do_not_count_choose_no_version():
