@@ -1,6 +1,7 @@
 """What an upgrade adds in each game: exact gains, goals met exactly, and what stops more."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.study import Study
-from perfkit.value.upgrade_games import upgrade_games
+from perfkit.value.upgrade_games import _limits, upgrade_games
+from perfkit.value.upgrade_paths import Candidate
 from tests.value.market import booked, build, market, no_predictions, predictions, runs
 
 GOALS = {"Fen": 60.0, "Moor": 80.0, "Tarn": np.nan}
@@ -72,3 +74,48 @@ def test_without_a_step_there_is_no_row_and_every_column(tmp_path: Path) -> None
     found = upgrade_games(study, booked(study), lambda asked: no_predictions())
     assert found.empty
     assert list(found.columns[:3]) == ["from_build", "to_build", "workload"]
+
+
+def test_what_limits_a_game_is_asked_only_where_no_table_says_it() -> None:
+    """Of two machines and two games at the size, three are told; the fourth is predicted once."""
+    study = SimpleNamespace(
+        settings=SimpleNamespace(value_at=(2, 3)),
+        workloads=pd.DataFrame({"workload": ["A", "B"]}),
+    )
+    told = pd.DataFrame(
+        [("s", "g", "A", 2, 3, 1.0, "cap"), ("s", "g", "B", 2, 3, 1.0, "memory"),
+         ("s", "h", "A", 2, 3, 1.0, "arithmetic"), ("s", "h", "B", 3, 3, 1.0, "wrong"),
+         ("s", "h", "B", 2, 2, 1.0, "wrong"), ("s", "h", "B", 2, 3, 0.5, "wrong")],
+        columns=["system", "gpu", "workload", "width", "height", "render_scale", "limited_by"],
+    )  # fmt: skip
+    asked: list[list[object]] = []
+
+    def predict(targets: pd.DataFrame) -> pd.DataFrame:
+        asked.extend(targets.to_numpy().tolist())
+        return targets.assign(limited_by="processor")
+
+    steps = [Candidate("a", "b", "card", "s", gpu, (), (), (), 1.0, 0.0, 1.0, "") for gpu in "ghg"]
+    found = _limits(study, steps, told, predict)
+    assert asked == [["s", "h", "B", 2, 3, 1.0]]
+    assert found == {
+        ("s", "g", "A"): "cap", ("s", "g", "B"): "memory", ("s", "h", "A"): "arithmetic",
+        ("s", "h", "B"): "processor",
+    }  # fmt: skip
+    asked.clear()
+    assert len(_limits(study, steps[:1], told, predict)) == 3
+    assert asked == []
+
+
+def test_a_narrow_slot_is_among_what_stops_a_card(tmp_path: Path) -> None:
+    parts = [{"item": "Plank", "role": "board", "slot_generation": 4, "slot_lanes": 8}]
+    gpus = [
+        {"gpu": gpu, "kind": kind, "compute_units": 8, "lanes_per_unit": 64, "clock_mhz": 2000,
+         "slot_generation": 4, "slot_lanes": lanes}
+        for gpu, kind, lanes in (("Ember", "integrated", ""), ("Alder", "discrete", 16),
+                                 ("Birch", "discrete", 8))
+    ]  # fmt: skip
+    study = market(tmp_path, parts=parts, gpus=gpus)
+    found = games_of(study, predictions("Birch", {"Fen": 1.0, "Moor": 2.0, "Tarn": 3.0}))
+    stops = found["stopped_by"].to_dict()
+    assert stops[("with Alder", "Fen")] == "slot link (50% of what Alder can use)"
+    assert stops[("bare + Birch", "Fen")] == "arithmetic"

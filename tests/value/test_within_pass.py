@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from perfkit.frames.dependence import halvings_for
 from perfkit.study import Study, load_study
-from perfkit.value.within_pass import BASIS, block_frames, within_pass_table
+from perfkit.value.within_pass import BASIS, _ranges, block_frames, within_pass_table
 from tests.value.market import TOML, market, summary, write_csv
 
 LOGS = '[logs]\nframe_time_column = "t"\nframe_time_unit = "ms"'
@@ -66,3 +67,26 @@ def test_frames_that_follow_each_other_make_longer_blocks() -> None:
     slow = np.convolve(noise, np.ones(40) / 40, mode="valid")
     assert block_frames(20 + slow) > 3 * block_frames(20 + noise)
     assert block_frames(np.full(100, 10.0)) == 1
+
+
+def test_a_pass_of_a_thousand_frames_has_a_low_and_one_frame_fewer_has_none() -> None:
+    """Even frames of 10 ms are 100 FPS whatever is drawn; 11 of 1,000 at 40 ms are a low of 25."""
+    frames, block, *numbers, basis, level, reason = _ranges(np.full(999, 10.0))
+    assert (frames, block, basis, level) == (999, 1 << halvings_for(999), BASIS, 0.9)
+    assert_allclose(numbers, [100.0] * 3 + [np.nan] * 3, rtol=1e-12)
+    assert reason == "999 frames: no 1 % low"
+    *rest, _, _, reason = _ranges(np.full(1000, 10.0))
+    assert rest[:2] == [1000, 1 << halvings_for(1000)]
+    assert_allclose(rest[2:], [100.0] * 6, rtol=1e-12)
+    assert reason == ""
+    times = np.where(np.arange(1000) < 11, 40.0, 10.0)
+    found = _ranges(times)
+    assert_allclose(found[2], 1000 / times.mean(), rtol=1e-12)
+    assert_allclose(found[5], 25.0, rtol=1e-12)
+
+
+def test_a_block_is_no_longer_than_the_pass() -> None:
+    rising = np.linspace(10.0, 20.0, 40)
+    assert block_frames(rising) <= 40
+    noise = np.random.default_rng(4).normal(10, 1, 40)
+    assert 1 <= block_frames(noise) < 40

@@ -1,6 +1,7 @@
 """Cost per frame: hand-worked numbers, honest gaps, and what must not change."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ from pandas.testing import assert_frame_equal
 from scipy import stats
 
 from perfkit.value.builds import needed_targets
-from perfkit.value.worth import value_table
+from perfkit.value.worth import _why_no_number, value_table
 from tests.value.market import (
     BASE,
     CARDS,
@@ -21,6 +22,7 @@ from tests.value.market import (
     predictions,
     priced,
     runs,
+    speeds_of,
     summary,
 )
 
@@ -282,3 +284,39 @@ def test_needed_targets_are_what_nobody_measured(tmp_path: Path) -> None:
 def test_needed_targets_without_builds(tmp_path: Path) -> None:
     study = market(tmp_path, builds=[], prices=[])
     assert len(needed_targets(study, summary(study))) == 0
+
+
+def test_why_a_build_has_no_number() -> None:
+    nan = np.nan
+    builds = pd.DataFrame({"build": list("abcd"), "system": "s", "gpu": ["g", "", "h", "i"]})
+    study = SimpleNamespace(builds=builds)
+    why = [["", "", ""], ["", "", ""], ["", "too far", "never run"], ["", "", ""]]
+    speeds = speeds_of([[1, 2, 3], [nan] * 3, [1, nan, nan], [1, 2, nan]], reason=why)
+    assert [_why_no_number(study, speeds, at) for at in range(4)] == [
+        [],
+        ["builds.csv names no GPU for this build"],
+        ["1 of 3 workloads have a number here (too far)"],
+        [],
+    ]
+    speeds.log_draws[0, 1, 0] = nan
+    speeds.log_draws[3, 2] = nan
+    unknown = ["range not known: no configuration was run twice"]
+    assert [_why_no_number(study, speeds, at) for at in (0, 3)] == [unknown, []]
+    apart = speeds_of([[1, nan], [nan, 2]])
+    assert _why_no_number(study, apart, 0) == ["no workload has a number on every compared build"]
+
+
+def test_passes_and_workloads_behind_a_number(tmp_path: Path) -> None:
+    """Birch is predicted on two of three games, so they are the common ones: 2 x 3 passes."""
+    rows = build("bare", "Ember") + WITH_BIRCH + build("with Alder", "Alder")
+    passes = [row for row in measured() if row["gpu"] == "Ember"]
+    found = worth(
+        tmp_path, predictions("Birch", {"Fen": 60.0, "Moor": 120.0}), builds=rows, passes=passes
+    )
+    assert found["passes"].tolist() == [6, 0, 0]
+    assert found["workloads"].tolist() == [2, 2, 0]
+    assert found["basis"].tolist() == ["measured", "predicted", ""]
+    assert (found["level"] == 0.9).all()
+    # 650 for 85 FPS against 350 for 28: it would have to cost less than 28 x 650 / 85.
+    flip = found["fps"][0] * 650 / found["fps"][1]
+    assert_allclose(found["overtakes_below"][0], flip, rtol=0.02)
