@@ -47,7 +47,7 @@ def listing(problems: Sequence[Problem], most: int = MOST_LINES) -> str:
 
 def _share(sizes: Sequence[int], most: int) -> int:
     """Largest number that each kind may show, one at least, for `most` in all."""
-    left, share = most, 0
+    left = share = most
     for place, size in enumerate(sorted(sizes)):
         share = max(1, left // (len(sizes) - place))
         left -= min(size, share)

@@ -189,7 +189,8 @@ def _all_problems(
         problems += check_prices(
             tables["prices"], tables["rates"], values["currency"], values["price_date"]
         )
-    order = {FILE: -1, **{table.file: place for place, table in enumerate(TABLES.values())}}
+    files = [FILE, *(table.file for table in TABLES.values())]
+    order = {file: place for place, file in enumerate(files)}
     return sorted(problems, key=lambda problem: (order[problem.file], problem.line or 0))
 
 

@@ -5,7 +5,7 @@ import datetime
 import pytest
 
 from perfkit.study.cells import Wrong, is_currency, read_date, read_number, read_text
-from perfkit.study.schema import Column, in_words
+from perfkit.study.schema import Column, _positive, in_words
 
 ABOVE = Column("x", "", "number", low=0.0, high=100.0, above=True)
 FROM = Column("x", "", "number", low=-1.0, high=100.0)
@@ -60,6 +60,12 @@ def test_a_number_is_read_from_its_lowest_to_its_highest(column, text, found):
 def test_a_day_is_read_from_1970_to_2200(text, found):
     allowed = "a day as 2026-11-01, from 1970-01-01 to 2200-12-31"
     assert read_date(text) == (Wrong(allowed, found) if isinstance(found, str) else found)
+
+
+def test_what_must_be_positive_is_above_zero():
+    assert _positive("x", "a length", 9.0) == Column(
+        "x", "a length", "number", low=0.0, high=9.0, above=True
+    )
 
 
 def test_a_choice_in_other_letters_is_told_and_another_is_not():

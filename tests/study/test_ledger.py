@@ -238,6 +238,9 @@ def test_the_file_keeps_who_may_read_it(tmp_path):
     study = pk.load_study(write_study(tmp_path))
     keep_forecasts(study, predictions(), DAY)
     path = tmp_path / "forecasts.csv"
+    before = os.umask(0o027)
+    os.umask(before)
+    assert path.stat().st_mode & 0o777 == 0o666 & ~before
     path.chmod(0o640)
     keep_forecasts(study, predictions(), DAY)
     assert path.stat().st_mode & 0o777 == 0o640

@@ -201,3 +201,39 @@ def test_an_inspection_keeps_what_the_logs_can_be_checked_with(tmp_path):
 )
 def test_only_a_price_date_more_than_30_days_behind_is_noticed(tmp_path, today, notice):
     assert stale_notice(pk.load_study(write_study(tmp_path)), today) == notice
+
+
+@pytest.mark.parametrize(
+    ("logs", "form"),
+    [
+        (LOGS, ("frame_ms", "ms", "drawn", None)),
+        (LOGS + 'counts = "shown"\n', ("frame_ms", "ms", "shown", None)),
+        (LOGS + 'combined = "logs/p1.csv"\n', ("frame_ms", "ms", "drawn", "logs/p1.csv")),
+        (LOGS + 'combined = "none.csv"\n', ("frame_ms", "ms", "drawn", None)),
+        (LOGS.replace('"ms"', '"h"'), None),
+        (LOGS.replace('"frame_ms"', '""'), None),
+        ("", None),
+    ],
+)
+def test_how_logs_are_read_as_far_as_it_is_known(tmp_path, logs, form):
+    inspection = inspect_study(
+        write_study(tmp_path, study__toml=SETTINGS + logs, **swapped("gpus.csv", "discrete", "x"))
+    )
+    assert [problem.file for problem in inspection.problems][-1] == "gpus.csv"
+    found = inspection.log_format
+    told = found and (found.frame_time_column, found.frame_time_unit, found.counts, found.combined)
+    assert told == form
+
+
+def test_names_that_look_alike_in_every_file_and_by_the_name_of_the_row(tmp_path):
+    gpus = FILES["gpus.csv"] + "".join(
+        f"{name},discrete,8,64,2000\n" for name in ("Zed", "EMBER", "em-ber", "z ed", "em_ber")
+    )
+    builds = FILES["builds.csv"] + "plain,Case,case,1,new,,,\nplain,Board,board,1,new,,,\n"
+    study = pk.load_study(write_study(tmp_path, gpus__csv=gpus, builds__csv=builds))
+    apart = "differ only by case, spaces or hyphens and are kept apart"
+    assert study.notices == (
+        f"gpus.csv: 'Ember', 'EMBER', 'em-ber' {apart}",
+        f"gpus.csv: 'Zed', 'z ed' {apart}",
+        f"builds.csv: 'Plain', 'plain' {apart}",
+    )

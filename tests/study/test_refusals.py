@@ -244,6 +244,15 @@ def test_all_problems_of_all_files_come_at_once_in_order(tmp_path):
     ]
 
 
+def test_problems_of_a_whole_file_come_before_those_of_its_first_line(tmp_path):
+    workloads = "workload,weight,weight\nVelm,0,1\nOrrery,0,1\n"
+    found = problems_of(tmp_path, workloads__csv=workloads)
+    assert [problem[:3] for problem in found] == [
+        ("workloads.csv", None, "weight"),
+        ("workloads.csv", 1, "weight"),
+    ]
+
+
 def test_a_folder_that_is_not_there_is_one_problem(tmp_path):
     with pytest.raises(pk.StudyError, match="there is none, make one with: perfkit new FOLDER"):
         pk.load_study(tmp_path / "nowhere")
