@@ -115,10 +115,11 @@ class Trials:
         return killer
 
     def _ordered(self, mutant: Mutant) -> list[str]:
-        """Those that noticed changes nearby first, then the fastest."""
+        """Put the fastest first, a test that noticed changes nearby as if it were faster."""
         near, far = self._kills[f"{mutant.file} {mutant.function}"], self._kills[mutant.file]
         return sorted(
-            self._at[mutant.statement], key=lambda t: (-near[t], -far[t], self.seconds[t], t)
+            self._at[mutant.statement],
+            key=lambda t: (self.seconds[t] / (1 + 9 * near[t] + far[t]), t),
         )
 
     def _first_failure(self, names: list[str], mutant: Mutant | None = None) -> str:
