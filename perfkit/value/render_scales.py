@@ -122,7 +122,7 @@ def setting_table(steps: pd.DataFrame) -> pd.DataFrame:
         reach = group["probability"].to_numpy() >= LEVEL
         known = group["probability"].notna().to_numpy()
         at = int(np.argmax(reach)) if reach.any() else -1
-        above = at - 1 if at > 0 else -1
+        above = at - 1
         chosen = group.iloc[at]
         if reach.any():
             why = ""

@@ -87,5 +87,16 @@ def test_no_shift_needs_infinitely_many_and_unknown_stays_unknown() -> None:
     assert math.isnan(passes_needed(1.0, np.nan, 0.05, 0.8))
 
 
+@pytest.mark.parametrize(("shift", "passes"), [(100.0, 2), (6.0, 3)])
+def test_two_passes_are_the_fewest(shift: float, passes: float) -> None:
+    assert passes_needed(shift, 1.0, 0.05, 0.9) == passes
+
+
+@pytest.mark.parametrize(("most", "passes"), [(11, 11.0), (10, math.inf)])
+def test_more_than_anybody_films_is_never(most: int, passes: float) -> None:
+    """The handbook's example needs 11 passes."""
+    assert passes_needed(1.0, 1.0, 0.05, 0.9, most=most) == passes
+
+
 def test_more_cells_estimate_the_spread_better() -> None:
     assert passes_needed(2.5, 1.0, 0.01, 0.9, cells=12) < passes_needed(2.5, 1.0, 0.01, 0.9)

@@ -233,6 +233,15 @@ def test_the_probability_of_a_goal_measured_and_predicted() -> None:
     assert_allclose(found["probability"], stats.t.sf(away, [1, 9]), rtol=1e-9)
 
 
+def test_what_was_measured_is_not_predicted() -> None:
+    def never(asked: pd.DataFrame) -> pd.DataFrame:
+        raise AssertionError(asked)
+
+    found = scale_probabilities(plan(), scaled(1.0), never)
+    assert found["basis"].tolist() == ["measured"]
+    assert found["reason"].tolist() == [""]
+
+
 def test_what_is_not_known_of_a_scale_says_why() -> None:
     def refuse(asked: pd.DataFrame) -> pd.DataFrame:
         told = predictions("g", {"w0": np.nan}, reason="too far").drop(columns=asked.columns)

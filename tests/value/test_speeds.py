@@ -71,6 +71,29 @@ def test_scales_of_the_measured_and_of_the_predicted() -> None:
     assert_allclose(predicted["low_log_scale"], np.log(0.8 / 0.6) / 2 / quantile, rtol=1e-12)
 
 
+def test_cells_keep_the_order_in_which_they_were_run() -> None:
+    later = {"workload": "a", "seconds": 20.0, "source": "borrowed"}
+    found = measured_cells(passes(later, {"workload": "b", "seconds": 30.0}))
+    assert found["workload"].tolist() == ["w0", "a", "b"]
+    assert found["seconds"].tolist() == [60.0, 20.0, 30.0]
+    assert found["basis"].tolist() == ["measured", "borrowed", "measured"]
+
+
+def test_shifts_between_versions_stand_beside_their_cells() -> None:
+    made = passes({"workload": "a"}).assign(
+        version_use=["shifted", "", "shifted", "", "", ""],
+        version_note=["over d1", "not this", "over d1, d2", "", "", ""],
+        log_version_shift=0.0,
+        se_log_version_shift=[0.03] * 3 + [0.0] * 3,
+    )
+    found = measured_cells(made)
+    assert found["shift_of"].tolist() == ["over d1, d2", ""]
+    assert found["shift_log_scale"].tolist() == pytest.approx([0.03, 0.0])
+    own = 0.02 / np.sqrt(3)
+    assert_allclose(found["log_scale"], [np.hypot(own, 0.03), own], rtol=1e-9)
+    assert_allclose(found["low_log_scale"], [np.hypot(own / 2, 0.03), own / 2], rtol=1e-9)
+
+
 def test_one_pass_alone_has_no_spread_and_says_so() -> None:
     found = rows_of(passes().iloc[:1], asked("w1"))
     assert found["reason"].tolist() == ["no configuration was run twice: spread not known", ""]

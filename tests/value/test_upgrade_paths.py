@@ -1,6 +1,7 @@
 """Steps between machines: what is bought and what leaves, by hand; two steps against each other."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -8,11 +9,18 @@ import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.study.prices import ItemPrice
+from perfkit.value import upgrade_rivals as module
 from perfkit.value.parts import Line, Part, Shelf
 from perfkit.value.upgrade_games import _rows as game_rows
 from perfkit.value.upgrade_games import _weaker
 from perfkit.value.upgrade_paths import Candidate, _Machine, _step, _unit_prices, _with_card
-from perfkit.value.upgrade_rivals import COLUMNS, _Means, _row, overtaking_spend
+from perfkit.value.upgrade_rivals import (
+    COLUMNS,
+    _Means,
+    _row,
+    overtaking_spend,
+    upgrade_rivals,
+)
 from perfkit.value.upgrades import _pair
 from tests.value.market import speeds_of
 
@@ -152,6 +160,36 @@ def test_rivals_are_compared_on_what_all_three_have() -> None:
     assert few["reason"] == "too few workloads have a number on all three"
     assert (few["workloads"], few["now"]) == (1, "")
     assert math.isnan(few["overtakes_below"])
+
+
+@pytest.mark.parametrize(("after", "reason"), [(10.0, "b"), (9.0, "b"), (10.5, ""), (12.0, "")])
+def test_a_gain_of_nothing_is_not_above_zero(after: float, reason: str) -> None:
+    speeds = speeds_of([[10], [after], [10.25]])
+    found = dict(
+        zip(COLUMNS, _row(step("b", 1.0), step("c", 1.0), _Means(speeds), (0, 1), 2), strict=True)
+    )
+    assert found["reason"] == (reason and f"the gain of {reason} is not clearly above zero")
+
+
+def test_only_steps_that_cost_something_are_set_against_each_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of a's steps b costs nothing, c 0.5 and d 2; e starts elsewhere, alone."""
+    steps = [
+        step("b", 1.0, 1.0),
+        step("c", 0.5),
+        step("d", 2.0),
+        replace(step("e", 1.0), from_build="z"),
+    ]
+    speeds = speeds_of([[10], [20], [30], [40]])
+    places = [(0, 1), (0, 2), (0, 3), (0, 1)]
+    monkeypatch.setattr(module, "candidates", lambda study: steps)
+    monkeypatch.setattr(module, "candidate_speeds", lambda study, book, steps: (speeds, places))
+    found = upgrade_rivals(None, None).set_index(["to_build", "rival"])
+    assert found.index.tolist() == [("c", "d"), ("d", "c")]
+    # c adds 20 FPS, d 30: c may cost 2 x 20 / 30, d 0.5 x 30 / 20.
+    assert_allclose(found["overtakes_below"], [4 / 3, 0.75], rtol=1e-12)
+    assert found["now"].tolist() == ["cheaper", "dearer"]
 
 
 @pytest.mark.parametrize(

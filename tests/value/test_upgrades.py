@@ -235,6 +235,23 @@ def test_machine_of_another_system_counts_when_it_costs_more(tmp_path: Path) -> 
     assert ("tower", "bare") not in found.index
 
 
+@pytest.mark.parametrize(("price", "offered"), [(121, True), (120, False), (119, False)])
+def test_a_machine_that_costs_no_more_is_no_upgrade(
+    tmp_path: Path, price: float, offered: bool
+) -> None:
+    """The tower has another processor: 120 makes it cost what the bench does."""
+    items = [("Bobbin", "processor", price) if role == "processor" else (name, role, cost)
+             for name, role, cost in BASE]  # fmt: skip
+    tower = [row | {"system": "tower"} for row in build("tower", "Ember", items)]
+    found = upgrades(
+        tmp_path,
+        builds=build("bare", "Ember") + tower,
+        systems=[{"system": "bench"}, {"system": "tower"}],
+        prices=priced(*BASE, ("Bobbin", "", price)),
+    )
+    assert (("bare", "tower") in found.index) is offered
+
+
 def test_bundle_price_counts_only_where_all_of_it_is_bought(tmp_path: Path) -> None:
     """Alder is cheaper in a bundle with the board; whoever has the board pays the card alone."""
     bundle = priced(("Alder", "", 100), ("Plank", "", 60), bundle="pair")
