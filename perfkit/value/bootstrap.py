@@ -173,13 +173,11 @@ def _frame_times(
         if high == len(ranks.marks):
             continue
         rows = np.flatnonzero((first == low) & (mark == high))
-        above = int(ranks.marks[low - 1]) if low else 0
-        some = ranks.longest[above : ranks.marks[high]]
+        some = ranks.longest[ranks.marks[low - 1] : ranks.marks[high]]
         times = _times_in(some.astype(kind), begins[rows], block, last)
         early = np.flatnonzero(some < block)  # also held by blocks that run on over the end
         times[early] += _times_in((some[early] + frames).astype(kind), begins[rows], block, last)
-        base = counts[rows, low - 1] if low else 0
-        held = np.cumsum(times, axis=0) + base
+        held = np.cumsum(times, axis=0) + counts[rows, low - 1]
         for goal, found in zip(goals, (lower, upper), strict=True):
             found[rows] = frame_ms[some[np.argmax(held >= goal, axis=0)]]
     return lower, upper
@@ -199,7 +197,10 @@ def _times_in(
 
 _AWAY = np.linspace(-1.0, 1.0, 21)
 _SHARES = 1 + np.sign(_AWAY) * _AWAY**2
-"""Marks as shares of the wanted rank: close together where most resamples have their quantile."""
+"""Marks as shares of the wanted rank: close together where most resamples have their quantile.
+
+The first mark is 0, so every rank lies above one.
+"""
 
 _ROWS = 32
 

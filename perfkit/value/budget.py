@@ -80,7 +80,7 @@ def give_up_first(
     point, drawn = mean_fps(speeds)
     extras = lines[lines["role"] == "other"]
     rows = []
-    for at in np.flatnonzero(np.isfinite(price) & np.isfinite(point)):
+    for at in np.flatnonzero(np.isfinite(point)):
         over = 0.0 if budget is None else price[at] - budget
         to_save = max(over, PRICE_RISE * price[at])
         mine = extras[extras["build"] == speeds.names[at]]

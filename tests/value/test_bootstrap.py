@@ -47,6 +47,12 @@ def test_same_seed_same_starts() -> None:
     assert (block_starts(100, 7, 3, seed=1) != block_starts(100, 7, 3, seed=2)).any()
 
 
+def test_no_resample_of_even_times_is_written_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr("perfkit.value.bootstrap._resample")
+    times = np.random.default_rng(6).lognormal(2, 0.3, 2000)
+    assert np.isfinite(bootstrap_pass(times, block_starts(2000, 9, 70), 9).low_1pct_fps).all()
+
+
 def test_any_frame_may_begin_a_block() -> None:
     assert set(block_starts(3, 1, 50).ravel()) == {0, 1, 2}
 

@@ -180,6 +180,7 @@ def test_holm_counts_only_claims_with_chance() -> None:
     """Hand-worked: 0.01 x 3, max(0.03, 0.02 x 2), max(0.04, 0.04)."""
     assert holm([0.04, 0.01, math.nan, 0.02])[:2] == [0.04, 0.03]
     assert holm([math.nan])[0] != holm([math.nan])[0]
+    assert holm([0.7, 0.6]) == [1.0, 1.0]
 
 
 @pytest.mark.parametrize("count", [1, 2, 5, 40])

@@ -54,6 +54,10 @@ def test_how_sure_a_comparison_is() -> None:
         found = _two_sided(Evidence(contrast(away)), 0.0, INF)
         assert_allclose(found, 2 * stats.norm.cdf(-2), rtol=1e-12)
     assert _two_sided(Evidence(contrast()), 0.0, INF) == 1.0
+    just_outside = Evidence(contrast(0.011, std_error=1.0))  # each side is rather likely
+    assert _two_sided(just_outside, -0.01, 0.01) == 1.0
+    halves = Evidence(contrast(), draws=np.arange(8.0))  # 2 (4 + 1) / (8 + 1) is above 1
+    assert _two_sided(halves, 3.5, INF) == 1.0
 
 
 @pytest.mark.parametrize(
@@ -99,6 +103,11 @@ def test_a_game_run_in_two_systems_turns_as_one(threshold: float, turned: list[s
     assert _games_to_turn(Evidence(None), contrast(), threshold) == []
 
 
+def test_games_that_pull_alike_are_named_in_their_order() -> None:
+    found = Evidence(None, workloads=("Tarn", "Fen", "Moor"), weights=np.ones(3))
+    assert _games_to_turn(found, contrast(0.1, 0.3, 0.3, -0.2), 0.0) == ["Tarn", "Fen"]
+
+
 @pytest.mark.parametrize("claims", [1, 4])
 @pytest.mark.parametrize("shift", [0.02, -0.02])
 def test_passes_still_needed_are_those_of_the_t_test(claims: int, shift: float) -> None:
@@ -114,6 +123,9 @@ def test_passes_still_needed_are_those_of_the_t_test(claims: int, shift: float) 
 def test_passes_that_cannot_be_told() -> None:
     known = Evidence(contrast(), cells=2, fewest=500.0)
     assert _still_needed(known, contrast(0.1), 0.0, 1) == (1.0, "")
+    for fewest in (1.5, 0.5):  # two passes are the fewest that tell a spread
+        few = Evidence(contrast(), cells=2, fewest=fewest)
+        assert _still_needed(few, contrast(10.0), 0.0, 1) == (max(1.0, 2 - fewest), "")
     value, why = _still_needed(known, contrast(0.1, spread=math.nan), 0.0, 1)
     assert (math.isnan(value), why[:34]) == (True, "spread between passes not known: r")
     value, why = _still_needed(known, contrast(1e-9), 0.0, 1)
