@@ -210,7 +210,13 @@ def _csv_problem(error: Exception, column: str, unit: str, first_row: int) -> Ba
         return BadLog(
             line, "", f"{shape[2]} cells", f"each line has {shape[1]} cells, as the header"
         )
+    if "Empty CSV" in text:
+        return _no_header()
     return BadLog(line, "", text, "a whole, readable CSV log")
+
+
+def _no_header() -> BadLog:
+    return BadLog(1, "", "no readable header", "a log's first line names its columns")
 
 
 def _long_line() -> BadLog:
@@ -269,4 +275,4 @@ def csv_columns(start: bytes) -> list[str]:
         pass  # a name longer than any table's cell
     except UnicodeDecodeError:
         raise BadLog(1, "", "bytes that are not UTF-8", "a log is UTF-8 text") from None
-    raise BadLog(1, "", "no readable header", "a log's first line names its columns")
+    raise _no_header()

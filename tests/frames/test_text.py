@@ -159,6 +159,13 @@ def test_the_first_line_has_its_end(text, first):
     assert _first_line(text) == first
 
 
+@pytest.mark.parametrize("log", [b't,"\n16.5', b't,"\r\n16.5\n17,"', b't,"a\n\n""\n'])
+def test_a_quote_that_the_header_leaves_open_is_no_readable_header(log):
+    with pytest.raises(BadLog, match="no readable header") as raised:
+        read(log)
+    assert raised.value.line == 1
+
+
 @pytest.mark.parametrize(
     ("said", "line", "value", "allowed"),
     [
