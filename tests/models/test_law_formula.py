@@ -5,6 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.models.family import FloatArray, Rows
+from perfkit.models.kriging import kernel, krige
+from perfkit.models.law_cache import workloads_of
 from perfkit.models.law_family import NUDGE, LawFamily, LawFit, blended
 from perfkit.models.law_subsets import fit_subsets
 from perfkit.models.laws import (
@@ -125,6 +127,8 @@ def test_a_blend_is_the_mean_of_its_laws_in_logs() -> None:
 def test_terms_are_slopes_at_the_middle_cell_with_jackknifed_errors() -> None:
     _, cells = made()
     fit = LawFit(cells, (LIMIT,), kriged=True)
+    assert fit.terms().index.tolist() == list(range(6))
+    assert fit.terms()["workload"].tolist() == ["workload0", "workload1"] * 3
     terms = fit.terms().set_index(["term", "workload"])
     assert set(terms.index.get_level_values(0)) == {"arithmetic rate", "bandwidth", "pixels drawn"}
     mine = np.flatnonzero(cells.rows.workload == 1)
@@ -141,6 +145,27 @@ def test_terms_are_slopes_at_the_middle_cell_with_jackknifed_errors() -> None:
     spread = 4 / 5 * np.square(slope[1:] - slope[1:].mean()).sum()
     assert_allclose(told["std_error"], np.sqrt(spread), rtol=1e-7)
     assert told["sentence"] == f"workload1: {gain_sentence('bandwidth', slope[0])}"
+
+
+def test_misses_are_carried_to_rows_of_their_own_workload() -> None:
+    configurations, cells = made()
+    cells = cells.take((cells.rows.workload == 0) | (cells.rows.gpu < 2))
+    asked = configurations.take(configurations.workload == 1)
+    without = ((), (0,), (0, 1))  # the second workload ran on these two
+    plain = blended((LIMIT, ROOFLINE), cells, without, asked, kriged=False)
+    at_cells = blended((LIMIT, ROOFLINE), cells, without, cells.rows, kriged=False)
+    mine = np.flatnonzero(cells.rows.workload == 1)
+    near = cells.rows.take(mine)
+    used = np.array([np.ones(6), near.gpu != 0], dtype=float)
+    missed = np.log(1000) - cells.log_fps[mine] - at_cells[:2, mine]
+    carried = krige(kernel(near, near), missed, used) @ kernel(near, asked)
+    found = blended((LIMIT, ROOFLINE), cells, without, asked, kriged=True)
+    assert_allclose(found[:2], plain[:2] + carried, rtol=1e-12)
+    assert np.isnan(found[2]).all()
+    fit = LawFit(cells, (LIMIT, ROOFLINE), kriged=True)
+    assert_allclose(fit.log_fps(asked), np.log(1000) - found[0], rtol=1e-12)
+    told = workloads_of(LIMIT, cells)[1][0]
+    assert_allclose(told.log_ms, np.log(1000) - cells.log_fps[mine], rtol=1e-14)
 
 
 @pytest.mark.parametrize(("gpus", "known"), [(2, False), (3, True)])

@@ -119,6 +119,10 @@ def test_a_running_median_of_five() -> None:
     assert_allclose(found.log_seconds, [0.3, 0.4, 0.3, 0.25, 0.3], rtol=1e-12)
 
 
+def test_one_pass_has_its_own_length() -> None:
+    assert_allclose(pass_length(np.array([2.0]), np.array([30.0])).seconds(np.array([1.0])), 30.0)
+
+
 @pytest.mark.parametrize(("count", "outer"), [(4, 2), (14, 2), (15, 3), (20, 4)])
 def test_slopes_of_the_outer_fifth(count: int, outer: int) -> None:
     x = np.arange(count, dtype=float)
@@ -241,6 +245,14 @@ def test_four_passes_of_two_frames_are_the_fewest() -> None:
     assert find_cycle(traces[:3]) is None
     assert find_cycle([*traces[:3], np.array([5.0])]) is None
     assert find_cycle([*traces[:3], np.array([5.0, 5.0])]) is not None
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_a_cycle_of_every_other_pass_is_none(first: int) -> None:
+    traces, rng = passes(1.1, 4.0, count=8), np.random.default_rng(8)
+    for turn in range(first, 8, 2):
+        traces[turn] = 5 * np.exp(rng.normal(0, 0.05, 800))
+    assert find_cycle(traces) is None
 
 
 def test_passes_of_less_than_a_second_have_cycles_too() -> None:

@@ -117,3 +117,5 @@ def test_least_change_is_the_pseudo_inverse_of_closed_directions() -> None:
     assert_allclose(least_change(matrix, vector, 1e-8), np.linalg.solve(matrix, vector), rtol=1e-6)
     both = least_change(np.stack([matrix, np.zeros((3, 3))]), np.stack([vector] * 2), 1e-5)
     assert_allclose(both, [closed, np.zeros(3)], rtol=1e-9)
+    tiny = least_change(1e-8 * matrix, vector, 1e-5)
+    assert_allclose(tiny, 1e8 * closed, rtol=1e-6)

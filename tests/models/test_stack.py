@@ -14,7 +14,7 @@ ONE_SIDED = np.array([[1.0, 0.9, 0.9], [0.9, 4.0, 3.0], [0.9, 3.0, 4.0]])
 
 
 @pytest.mark.parametrize("pull", [0.0, 1.0, 3.0])
-@pytest.mark.parametrize("gram", [GRAM, ONE_SIDED, 100 * GRAM])
+@pytest.mark.parametrize("gram", [GRAM, ONE_SIDED, 100 * GRAM, 0.01 * GRAM])
 def test_weights_minimise_what_they_must(gram: np.ndarray, pull: float) -> None:
     towards = np.array([0.2, 0.5, 0.3])
 

@@ -24,10 +24,10 @@ PLAIN = (0, 2, 3, 4, 5)
 
 
 def made(speeds: object = 1.0, output: object = 1.0) -> Cells:
-    """Seven GPUs, three workloads and two sizes, under a sum of all parts with some noise."""
+    """Seven GPUs, two sizes, two workloads and one cell of a third: all parts, and noise."""
     rng = np.random.default_rng(11)
     gpu, workload, size = (a.ravel() for a in np.indices((GPUS, WORKLOADS, 2)))
-    kept = ~((workload == 2) & (gpu > 4))
+    kept = (workload < 2) | ((gpu == 0) & (size == 0))
     gpu, workload, size = gpu[kept], workload[kept], size[kept]
     rate, band = rng.uniform(3, 40, GPUS), rng.uniform(50, 900, GPUS)
     drawn = np.array([0.9, 2.1])[size]
@@ -107,7 +107,7 @@ def test_sums_by_workload_and_gpu() -> None:
     expected = [(relative[mine, i] * relative[mine, j]).sum() for i, j in zip(*PAIRS, strict=True)]
     assert_allclose(sums.products[:28, 1, 3], expected, rtol=1e-12)
     assert_allclose(sums.products[28:, 1, 3], relative[mine].sum(axis=0), rtol=1e-12)
-    assert sums.count.tolist() == [[2.0] * 7, [2.0] * 7, [2.0] * 5 + [0.0] * 2]
+    assert sums.count.tolist() == [[2.0] * 7, [2.0] * 7, [1.0] + [0.0] * 6]
     assert_allclose(sums.speeds, [TWO_SPEEDS, TWO_SPEEDS], rtol=0)
     assert sums.scaled.tolist() == (SCALED > 1).tolist()
 
@@ -122,6 +122,7 @@ def test_sizes_that_differ_by_rounding_are_the_same(more: float, scaled: bool) -
     ([[1, 1, 1], [1, 1, 2]], [True, False, False], (0, 2, 3, 4, 5, 6)),
     ([[1, 1, 1], [1, 2, 1]], [False, True, False], (0, 1, 2, 3, 4, 5, 6)),
     ([[1, 2, 1], [1, 2, 1]], [False, False, False], (0, 1, 2, 3, 4, 5)),
+    ([[1, 1.5, 1], [2, 2, 1]], [False, False, False], (0, 1, 2, 3, 4, 5)),
 ])  # fmt: skip
 def test_what_can_be_told_apart_on_the_first_two_of_three(
     speeds: list, scaled: list, keep: tuple[int, ...]
@@ -139,7 +140,13 @@ def test_columns_are_work_over_rate() -> None:
 
 
 def test_no_frame_time_no_fps() -> None:
-    assert_allclose(log_of_sum(np.array([0.0, 10.0, -1.0])), [np.nan, np.log(100), np.nan])
+    found = log_of_sum(np.array([0.0, 10.0, 0.5, -1.0]))
+    assert_allclose(found, [np.nan, np.log(100), np.log(2000), np.nan])
+
+
+def test_one_cell_of_another_size_is_enough() -> None:
+    rows = rows_of_arrays(gpu=[0, 0, 1], drawn_mpx=[1.0, 1.0, 1.0], output_mpx=[1.0, 2.0, 1.0])
+    assert sums_of(cells_of_arrays(rows, np.full(3, 10.0))).scaled.tolist() == [True, False]
 
 
 def test_gains_are_shares_of_the_frame_time() -> None:
