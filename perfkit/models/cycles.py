@@ -99,7 +99,7 @@ def find_cycles(
         np.log(1000.0 / used["avg_fps"].to_numpy(float)), used["seconds"].to_numpy(float)
     )
     shifts = pd.Series(0.0, index=used.index)
-    for name, group in used[used["pass_id"].isin(traces)].groupby("workload", sort=False):
+    for name, group in used[used["pass_id"].isin(traces)].groupby("workload"):
         own = [traces[pass_id] for pass_id in group["pass_id"]]
         cycle = find_cycle(own)
         if cycle is None:

@@ -42,9 +42,7 @@ def by_family(errors: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Median error and signed bias in %, a row a workload and a column a family."""
     tables = []
     for column in ("median_abs_pct", "bias_pct"):
-        wide = errors.pivot_table(
-            index="workload", columns="family", values=column, sort=False, observed=True
-        )
+        wide = errors.pivot_table(index="workload", columns="family", values=column, sort=False)
         tables.append(wide.rename_axis(columns=None).reset_index())
     return tables[0], tables[1]
 

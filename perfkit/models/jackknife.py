@@ -25,6 +25,17 @@ def rank(count: IntArray | int, level: float) -> IntArray:
     return np.ceil(np.round((np.asarray(count) + 1) * level, 9)).astype(np.intp)
 
 
+def least_count(level: float) -> int:
+    """How many old errors it takes for one of them to bound a new one with probability `level`.
+
+    Examples
+    --------
+    >>> least_count(0.9)
+    9
+    """
+    return int(np.ceil(np.round(level / (1.0 - level), 6)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class FreeRange:
     """Ranges of log FPS by jackknife+, for m rows.

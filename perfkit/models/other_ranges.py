@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from perfkit.models.family import Family, FloatArray, Rows
-from perfkit.models.jackknife import free_range, rank
+from perfkit.models.jackknife import free_range, least_count
 from perfkit.models.observations import CONFIGURATION, to_rows
 from perfkit.models.predictions import Model
 from perfkit.models.train import Trained, quantile
@@ -114,7 +114,6 @@ def free_table(
     DataFrame
         The configuration, family, `FREE` and reason.
     """
-    needed = next(count for count in range(1, 10_000) if rank(count, level) <= count)
 
     def work(model: Model, rows: Rows) -> dict[str, FloatArray]:
         trained = model.trained
@@ -134,7 +133,8 @@ def free_table(
     out = _table(model, rates, one, FREE, work).drop(columns="dof")
     few = out["reason"].eq("") & out["pred_low"].isna()
     text = (
-        f"a range at {level:.0%} without a distribution needs {needed} GPUs that ran the workload"
+        f"a range at {level:.0%} without a distribution needs {least_count(level)} GPUs that ran "
+        "the workload"
     )
     out.insert(len(CONFIGURATION), "family", heaviest(model.trained).name if model else "")
     return out.assign(reason=out["reason"].mask(few, text))

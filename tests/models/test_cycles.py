@@ -99,10 +99,28 @@ def test_cells_are_shifted_by_the_mean_of_their_passes():
         {("W00", "G00"): 0.15, ("W00", "G01"): -0.04, ("W01", "G00"): 0.0}
     )
     assert list(cycles.of) == ["W00"]
-    length = cycles.of["W00"][1]
-    # Lengths go by frame times over whole rounds: 20 ms shifted by 0.1, and so on.
-    log_ms = np.log([20.0, 1000 / 52, 10.0]) - [0.1, 0.2, -0.04]
-    assert (length.seconds(log_ms) > 0).all()
+
+
+def test_lengths_go_by_frame_times_over_whole_rounds():
+    frame = passes(frames=[2.0, 4.0, 5.0, 6.0], render_scale=np.nan)
+    with mock.patch("perfkit.models.cycles.pass_length", side_effect=["every", "own"]) as length:
+        seen, cycles, _, read = searched(frame, {2: 0.1, 4: 0.2, 5: -0.04})
+    assert read.call_args.args[1] == frame["pass_id"].tolist()
+    assert seen.table["load_shift"].max() == pytest.approx(0.15)
+    assert cycles.of["W00"][1] == "own"
+    every, own = (call.args for call in length.call_args_list)
+    log_ms = np.log([20.0, 1000 / 52, 10.0, 40.0])
+    np.testing.assert_allclose(every[0], log_ms, rtol=1e-12)
+    np.testing.assert_allclose(every[1], frame["seconds"])
+    np.testing.assert_allclose(own[0], log_ms[:3] - [0.1, 0.2, -0.04], rtol=1e-12)
+    np.testing.assert_allclose(own[1], frame["seconds"][:3])
+    assert own[2] == "every"
+
+
+def test_cells_without_logs_are_not_shifted():
+    seen, *_ = searched(passes(frames=[3.0, 4.0, 5.0, np.nan]), {3: 0.1, 4: 0.2, 5: -0.04})
+    shift = seen.table.set_index(["workload", "gpu"])["load_shift"].to_dict()
+    assert shift[("W01", "G00")] == 0.0
 
 
 def test_a_cycle_that_moves_nothing_is_left_out_and_at_two_thousandths_it_stays():
@@ -162,6 +180,7 @@ def written_fits(misses):
         # Without, misses of 0.1 and 0.3: 0.2 on average, of which 0.97 is 0.194.
         ([0.093, -0.293], True),
         ([0.1, -0.29], False),
+        ([0.09402, 0.29402], False),
         ([0.095, -0.295], False),
     ],
 )
@@ -170,7 +189,7 @@ def test_a_cycle_stays_where_misses_fall_to_97_per_cent(with_cycle, kept):
     cells = replace(cells, load_shift=np.array([0.25, 0.5, 0.125]))
     cycles = Cycles({"v": (Cycle(), LENGTH)})
     # The cells of w would fit better, but have no cycle.
-    misses = [*with_cycle, 0.0], [0.1, -0.3, 0.9]
+    misses = [*with_cycle, 0.0], [0.1, np.copysign(0.3, with_cycle[1]), 0.9]
     with written_fits(misses), mock.patch("perfkit.models.cycles.fit_ahead") as ahead:
         found, still = keep_helpful(cells, cycles, LIMIT)
     assert list(still.of) == (["v"] if kept else [])

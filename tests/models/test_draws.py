@@ -46,6 +46,18 @@ def test_quantiles_are_those_of_the_stated_t(dof):
         assert share == pytest.approx(probability, abs=4 * np.sqrt(0.25 / 200_000))
 
 
+def test_rows_that_differ_in_one_word_have_streams_of_their_own():
+    frame = table(7, workload="W", scale_device=0.0)
+    frame.loc[1, "system"] = "T"
+    frame.loc[2, "workload"] = "V"
+    frame.loc[3, "width"] = 1280
+    frame.loc[4, "height"] = 720
+    frame.loc[5, "render_scale"] = 0.5
+    drawn = draw_fps(frame, n=50, seed=1)
+    assert len({tuple(column) for column in drawn.T}) == 6
+    np.testing.assert_array_equal(drawn[:, 0], drawn[:, 6])
+
+
 def test_rows_of_a_device_share_its_term():
     draws = np.log(draw_fps(table(2, dof=1e6), 100_000, 4))
     assert np.corrcoef(draws.T)[0, 1] == pytest.approx(0.5, abs=0.02)

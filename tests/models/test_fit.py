@@ -1,6 +1,8 @@
 """What a fit shows and promises."""
 
 import dataclasses
+from types import SimpleNamespace
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -159,3 +161,87 @@ def test_interval_score_is_that_of_the_paper():
     # Gneiting and Raftery (2007), equation 43: (u - l) + 2/alpha (l - x) below, by hand
     score = interval_score(np.array([0.0, 1.5]), np.array([1.0, 1.0]), np.array([2.0, 2.0]), 0.9)
     np.testing.assert_allclose(score, [1.0 + 20.0, 1.0])
+
+
+def written_fit(models=(), **changed) -> Fit:
+    """Fit whose models are names."""
+    study = world(gpus=2, workloads=1).study
+    values = {"family": "blend", "level": 0.8, "seed": 5, "left_out": None, "warnings": ("<w>",),
+              "runs_that_teach": (), "study": study, "known": None, "models": models,
+              "cells": None}  # fmt: skip
+    return Fit(**(values | changed))
+
+
+def test_the_first_model_is_asked_and_evidence_told_apart():
+    first = SimpleNamespace(trained=SimpleNamespace(cells="cells", recipe="recipe"))
+    model = written_fit((first, None), cells="table")
+    frames = [pd.DataFrame({"family": [name]}) for name in "abc"]
+    with mock.patch("perfkit.models.fit.evidence", return_value=tuple(frames)) as asked:
+        assert model.comparison is frames[0]
+        assert model.errors is frames[1]
+        assert model.family_errors is frames[2]
+    asked.assert_called_once_with("cells", "recipe", "blend", "table", 0.8)
+    with (
+        mock.patch("perfkit.models.fit.terms_of", side_effect=lambda trained: trained),
+        mock.patch("perfkit.models.fit.frame_time_parts", side_effect=lambda given: given),
+    ):
+        assert model.terms is first.trained
+        assert model.parts() is first
+        none = written_fit()
+        assert none.terms is None
+        assert len(none.parts()) == 0
+        assert len(none.comparison) == len(none.errors) == len(none.family_errors) == 0
+
+
+def test_configurations_are_completed_and_their_places_counted_anew():
+    model = written_fit(("first", "second"))
+    asked = model.study.gpus[["gpu"]].assign(
+        system="S0", workload="W00", width=1920, height=1080, note="x"
+    )
+    asked.index = [7, 3]
+    plain = model._rated(asked)
+    assert plain.index.tolist() == [0, 1]
+    assert "note" not in plain
+    assert "index" not in plain
+    assert plain["render_scale"].tolist() == [1.0, 1.0]
+    scaled = model._rated(asked.assign(render_scale=[0.5, np.nan]))
+    assert scaled["render_scale"].tolist() == [0.5, 1.0]
+    assert scaled["drawn_mpx"].tolist() == [2.0736 / 4, 2.0736]
+    said = pd.DataFrame({"fps": [60.0, np.nan], "reason": ["a remark", "why not"]})
+    with mock.patch.object(Fit, "predict", return_value=said):
+        main, rates, refused = model._told(asked)
+        assert main == "first"
+        assert refused.tolist() == ["", "why not"]
+        pd.testing.assert_frame_equal(rates, plain)
+        assert written_fit()._told(asked)[0] is None
+
+
+def test_draws_take_the_fits_seed_unless_told_another():
+    model = written_fit()
+    with (
+        mock.patch.object(Fit, "predict", return_value="table"),
+        mock.patch("perfkit.models.fit.draw_fps") as draw,
+    ):
+        model.draws("targets", n=7)
+        model.draws("targets", n=7, seed=0)
+    assert [call.args for call in draw.call_args_list] == [("table", 7, 5), ("table", 7, 0)]
+
+
+def test_a_page_part_shows_each_limit_once_and_says_where_there_is_no_model():
+    parts = pd.DataFrame({"workload": "v", "gpu": ["g", "g", "h"], "system": "S",
+                          "drawn_mpx": [1.5, 2.5, 3.5]})  # fmt: skip
+    nothing = pd.DataFrame({"family": [], "workload": [], "median_abs_pct": [], "bias_pct": []})
+    told = (nothing, nothing, nothing)
+    with (
+        mock.patch.object(Fit, "parts", return_value=parts),
+        mock.patch.object(Fit, "by_workload", return_value=nothing),
+        mock.patch("perfkit.models.fit.no_evidence", return_value=told),
+    ):
+        page = written_fit()._repr_html_()
+        assert page.startswith("<section><h3>Model: blend</h3>")
+        assert written_fit(family="")._repr_html_().startswith("<section><h3>No model</h3>")
+    assert "<td>1.5</td>" in page
+    assert "<td>2.5</td>" not in page
+    assert "<td>3.5</td>" in page
+    assert "&lt;w&gt;" in page
+    assert "GPUs asked for" not in page

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from perfkit.models.jackknife import free_range, jackknife_plus, rank
+from perfkit.models.jackknife import free_range, jackknife_plus, least_count, rank
 from tests.outside import as_cells
 
 SIZES = np.array([1.0, 4.0, 1.0, 4.0, 1.0, 4.0, 1.0, 1.0, 1.0])
@@ -81,3 +81,14 @@ def test_rows_of_several_workloads_are_told_apart():
 def test_ranks():
     assert rank(np.array([1, 8, 9, 19, 99]), 0.9).tolist() == [2, 9, 9, 18, 90]
     assert int(rank(10, 0.5)) == 6
+
+
+@pytest.mark.parametrize("level", [0.5, 0.8, 0.9, 0.95, 0.99, 0.683, 1 / 3])
+def test_the_least_count_is_the_first_whose_rank_it_holds(level):
+    count = least_count(level)
+    assert rank(count, level) <= count
+    assert rank(count - 1, level) > count - 1
+
+
+def test_a_level_near_one_needs_very_many():
+    assert least_count(0.99999) == 99_999

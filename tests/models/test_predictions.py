@@ -75,6 +75,7 @@ def test_frame_times_are_split_cell_by_cell_in_order():
     model = SimpleNamespace(trained=trained(rows, [("one", 1.0, parts)]))
     found = frame_time_parts(model)
     assert found["workload"].tolist() == ["v", "v", "w"]
+    assert found.index.tolist() == [0, 1, 2]
     assert found["drawn_mpx"].tolist() == pytest.approx([1.0, 4.0, 2.0])
     assert found["gpu"].tolist() == ["a", "b", "a"]
     assert found["memory_ms"].tolist() == [2.0, 2.0, 1.0]

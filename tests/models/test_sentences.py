@@ -16,6 +16,8 @@ from perfkit.models.sentences import filled, gain_sentence
         ("arithmetic rate", 0.0, 10.0, "10 % higher arithmetic rate, 0 % more FPS"),
         ("processor speed", 1.0, 50.0, "50 % higher processor speed, 50 % more FPS"),
         ("bandwidth", 2.0, 10.0, "10 % more bandwidth, 21 % more FPS"),
+        ("bandwidth", 0.50681, 10.0, "10 % more bandwidth, 4.9 % more FPS"),  # 4.949
+        ("bandwidth", 0.50741, 10.0, "10 % more bandwidth, 5 % more FPS"),  # 4.955
         ("pixels drawn", -1.0, 25.0, "25 % more pixels drawn, 20 % less FPS"),
     ],
 )
