@@ -91,14 +91,14 @@ class RowIndex:
     def by_workload(self, values: FloatArray) -> FloatArray:
         """Sum (C, L) values by workload, shape (W,)."""
         runs, size = np.add.reduceat(values.ravel(), self.run), len(self.count)
-        sums = np.bincount(self.run_workload, runs, size + 1)
+        sums = np.bincount(self.run_workload, runs, size)
         return np.asarray(sums[:size], dtype=np.float64)
 
     def by_both(self, values: FloatArray) -> FloatArray:
         """Sum (C, L) values by GPU and workload, shape (D, W)."""
         runs, size = np.add.reduceat(values.ravel(), self.run), len(self.count) + 1
         table = np.bincount(self.run_gpu * size + self.run_workload, runs, size * len(self.gpus))
-        return np.asarray(table.reshape(-1, size)[:, :-1], dtype=np.float64)
+        return np.asarray(table.reshape(len(self.gpus), size)[:, :-1], dtype=np.float64)
 
 
 def _chunks(gpu: IntArray, count: int) -> tuple[IntArray, IntArray, int]:
@@ -122,7 +122,8 @@ def row_index(rows: Rows) -> RowIndex:
     workloads, count = len(rows.names.workloads), len(gpus)
     order = np.lexsort((rows.workload, gpu))
     filled, first, length = _chunks(gpu[order], count)
-    size = int(first[-1]) * length
+    chunks = int(first[-1])
+    size = chunks * length
     place = np.zeros(size, dtype=np.intp)
     place[filled] = order
     kind, owner = np.full(size, workloads), np.zeros(size, dtype=np.intp)
@@ -137,18 +138,18 @@ def row_index(rows: Rows) -> RowIndex:
     centred = design - mean[rows.workload]
     left, length_of, right = np.linalg.svd(centred, full_matrices=False)
     closed = length_of > OPEN * length_of[0]
-    basis = right[closed[: len(right)]]
+    basis = right[closed]
 
     def chunked(columns: FloatArray) -> FloatArray:
         table = np.zeros((size, SIZE))
         table[filled, : columns.shape[1]] = columns[order]
-        return np.ascontiguousarray(np.swapaxes(table.reshape(-1, length, SIZE), 1, 2))
+        return np.ascontiguousarray(np.swapaxes(table.reshape(chunks, length, SIZE), 1, 2))
 
     back = np.zeros((SIZE, SIZE))
     back[:, : len(basis)] = basis.T / length_of[closed]
     return RowIndex(
         gpus=gpus,
-        place=place.reshape(-1, length),
+        place=place.reshape(chunks, length),
         home=filled[np.argsort(order)],
         first=first[:-1],
         run=run,
@@ -187,7 +188,7 @@ class ErrorIndex:
 def error_index(rows: Rows) -> ErrorIndex:
     """Prepare clustered errors of the slopes."""
     index, design = row_index(rows), logs(rows)
-    ran = np.flatnonzero(index.number > 0)
+    ran = np.flatnonzero(np.isfinite(index.number))
     of_workload = np.stack([index.by_both(index.turned[:, k]) for k in range(SIZE)], axis=1)[
         ..., ran
     ]
@@ -196,7 +197,7 @@ def error_index(rows: Rows) -> ErrorIndex:
     varies = np.square(index.centred).sum(axis=(0, 2)) > FLAT**2 * len(rows)
     width, gpus = int(varies.sum()), len(index.gpus)
     spare = len(rows) - width - len(ran)
-    told = 0 < width == np.count_nonzero(index.back.any(axis=0)) and gpus > width and spare > 0
+    told = width == np.count_nonzero(index.back.any(axis=0)) and gpus > width and spare > 0
     number = gpus / (gpus - 1) * (len(rows) - 1) / spare if told else np.nan
     return ErrorIndex(
         ran=ran,

@@ -6,10 +6,10 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import t as student
 
-from perfkit.models.cross_products import closed_basis, products
+from perfkit.models.cross_products import Products, closed_basis, products
 from perfkit.models.family import Family
-from perfkit.models.mixed_equations import look
-from perfkit.models.reml import fit_reml
+from perfkit.models.mixed_equations import Look, look
+from perfkit.models.reml import _leap, _newton, _start, fit_reml
 from perfkit.models.workload_slopes import WorkloadSlopes, allowed_to_vary, mixed_slopes
 from tests.outside import as_cells
 
@@ -166,3 +166,116 @@ def test_too_few_gpus_give_no_range(frame):
     few = cells.take(cells.rows.gpu < 3)
     assert not allowed_to_vary(few, np.ones((1, 3), bool))[0, 4]
     assert np.isnan(WorkloadSlopes("slopes").fit(few).new_gpu(few.rows).scale).all()
+
+
+def products_of(frame: pd.DataFrame) -> Products:
+    return products(cells_of(frame), np.ones((1, frame["g"].nunique()), bool), np.zeros(4))
+
+
+def test_a_search_starts_where_a_groups_own_data_weigh_eight_times_what_it_shares(frame):
+    p = products_of(frame)
+    start = _start(p, np.array([[True, False, True, True, True]]))[0]
+    x = frame[["c", "b", "p"]] - frame.groupby("w")[["c", "b", "p"]].transform("mean")
+    mean_squares = (x**2).groupby(frame["w"]).sum().mean()
+    counts = pd.crosstab(frame["w"], frame["g"])
+    left = counts.sum() - (counts**2).div(counts.sum(axis=1), axis=0).sum()
+    expected = [8 / mean_squares["c"], 0, 8 / mean_squares["p"], 0, 8 / left.mean()]
+    np.testing.assert_allclose(start, expected, rtol=1e-10)
+    # Groups without cells, and GPUs left out, do not count.
+    kept = np.array([[True] * 4 + [False] * 3])
+    some = frame[frame["g"] < 4]
+    few = products(cells_of(frame), kept, np.zeros(4))
+    np.testing.assert_allclose(_start(few, EVERYTHING), _start(products_of(some), EVERYTHING))
+
+
+def look_at(gradient: list[float], information: np.ndarray, expected: list[float]) -> Look:
+    """Make a look of which only what a step asks for is told."""
+    nothing = np.zeros((1, 1))
+    return Look(
+        criterion=np.zeros(1), gradient=np.array([gradient]), expected=np.array([expected]),
+        information=information[None], shared=nothing, own=nothing, device=nothing,
+        square=np.ones(1), closed=np.ones((1, 4), bool),
+    )  # fmt: skip
+
+
+STEEP = np.diag([4.0, 1.0, 9.0, 1.0, 16.0])
+STEEP[0, 4] = STEEP[4, 0] = 2.0
+
+
+@pytest.mark.parametrize(("ratio", "gradient", "damp", "allowed", "step", "gain"), [
+    # Alone: -g/i, which promises g^2/2i.
+    ([1, 1, 1, 1, 1], [0, 0, 4.5, 0, 0], 0, [1, 1, 1, 1, 1], [1, 1, 0.5, 1, 1], 1.125),
+    # [4 2; 2 16] and (2, -2): the inverse is [16 -2; -2 4]/60, the step (-36, 12)/60.
+    ([1, 1, 1, 1, 1], [2, 0, 0, 0, -2], 0, [1, 1, 1, 1, 1], [0.4, 1, 1, 1, 1.2], 0.8),
+    # Damped by as much as itself: half the step, and half of what a whole one gains.
+    ([1, 1, 1, 1, 1], [0, 0, 4.5, 0, 0], 1, [1, 1, 1, 1, 1], [1, 1, 0.75, 1, 1], 0.5625),
+    # Stops at zero; at zero only what leads away from it is free, and what may differ at all.
+    ([1, 1, 0.2, 1, 1], [0, 0, 4.5, 0, 0], 0, [1, 1, 1, 1, 1], [1, 1, 0, 1, 1], 1.125),
+    ([0, 0, 1, 0, 1], [2, -3, 0, 0, -2], 0, [1, 1, 1, 1, 1], [0, 3, 1, 0, 1.125], 4.625),
+    ([0, 1, 1, 1, 1], [-2, 0, 0, 0, -2], 0, [0, 1, 1, 1, 1], [0, 1, 1, 1, 1.125], 0.125),
+])  # fmt: skip
+def test_a_step_is_newtons_where_it_is_free(ratio, gradient, damp, allowed, step, gain):
+    at = look_at(gradient, STEEP, [0.0] * 5)
+    free = np.array([allowed], dtype=bool)
+    tried, promised = _newton(at, np.array([ratio], float), np.array([float(damp)]), free)
+    np.testing.assert_allclose(tried[0], step, atol=1e-12)
+    assert promised[0] == pytest.approx(gain, rel=1e-12)
+
+
+def test_a_step_in_a_direction_without_information_is_finite():
+    at = look_at([1, 0, 0, 0, 0], np.zeros((5, 5)), [0.0] * 5)
+    tried, gain = _newton(at, np.full((1, 5), 2.0), np.zeros(1), EVERYTHING)
+    assert np.isfinite(gain).all()
+    assert tried[0].tolist() == [0, 2, 2, 2, 2]
+
+
+def test_a_leap_meets_the_squares_and_goes_a_hundredfold_at_most():
+    # Squares are traces less gradients: 6 of 2, 1 of 2, 1000 of 2, 0 of 2, and none expected.
+    at = look_at([-4, 1, -998, 2, -1], STEEP, [2, 2, 2, 2, 0])
+    leapt = _leap(at, np.array([[1.0, 2.0, 3.0, 4.0, 5.0]]))
+    np.testing.assert_allclose(leapt, [[3, 1, 300, 0.04, 5]], rtol=1e-12)
+
+
+def test_ratios_end_at_the_largest_where_cells_leave_nothing_over():
+    # y is a workload's own slope times the column, to the last bit: s^2 is nothing.
+    w, k = (a.ravel() for a in np.indices((6, 8)))
+    c = (k - 3.5) / 4
+    y = np.array([1.0, 0.5, 0.25, 2.0, 0.75, 1.5])[w] * c
+    cells = as_cells(y, c[:, None], k, w)
+    p = products(cells, np.ones((1, 8), bool), np.zeros(4))
+    found = fit_reml(p, np.array([[True, False, False, False, False]]))
+    assert found.ratio[0].tolist() == [1e6, 0, 0, 0, 0]
+    assert found.look.shared[0, 0] == pytest.approx(1.0, abs=1e-6)
+
+
+def test_intercepts_and_spare_cells_are_in_the_deviance_by_hand():
+    # Two workloads of two cells each, no ratio: y = x b in pairs 1 apart; x = -1/2, 1/2.
+    # y differs by 1 and 3: b = 2, residuals +-1/2, sum of squares 1, 4 - 2 - 1 spare cells, s^2 1.
+    # Deviance: ln(2) twice of intercepts, ln(1) of x'x, and 1 + ln 2 pi.
+    cells = as_cells([0, 1, 0, 3], [-0.5, 0.5, -0.5, 0.5], [0, 1, 0, 1], [0, 0, 1, 1])
+    p = products(cells, np.ones((1, 2), bool), np.zeros(4))
+    found = fit_reml(p, np.zeros((1, 5), bool))
+    assert found.deviance[0] == pytest.approx(2 * np.log(2) + 1 + np.log(2 * np.pi), rel=1e-12)
+    # One cell each, nothing to spare: counted as one, at the least square that is believed.
+    alone = as_cells([0, 1], [0.0, 0.0], [0, 1], [0, 1])
+    p = products(alone, np.ones((1, 2), bool), np.zeros(4))
+    found = fit_reml(p, np.zeros((1, 5), bool))
+    assert found.deviance[0] == pytest.approx(np.log(1e-12) + 1 + np.log(2 * np.pi), rel=1e-12)
+
+
+def test_subsets_side_by_side_are_each_at_their_own_best(frame):
+    kept = np.ones((4, 7), bool)
+    kept[1, 0] = kept[2, 3] = kept[3, [2, 6]] = False
+    allowed = np.array([[1, 1, 1, 0, 1], [1, 0, 1, 0, 1], [0, 0, 0, 0, 0], [0, 0, 1, 0, 0]], bool)
+    found = fit_reml(products(cells_of(frame), kept, np.zeros(4)), allowed)
+    for turn, free in enumerate(allowed):
+        p = products(cells_of(frame), kept[turn : turn + 1], np.zeros(4))
+        alone = fit_reml(p, free[None])
+        np.testing.assert_allclose(found.ratio[turn], alone.ratio[0], rtol=1e-4)
+        assert found.deviance[turn] == pytest.approx(alone.deviance[0], abs=1e-9)
+        np.testing.assert_allclose(found.look.own[turn], alone.look.own[0], rtol=1e-4, atol=1e-9)
+        # At the best no gradient is left but what leads below zero.
+        at, slope = found.ratio[turn], found.look.gradient[turn]
+        assert (at[~free] == 0).all()
+        assert np.abs(slope[free & (at > 0)] * at[free & (at > 0)]).max(initial=0.0) < 1e-3
+        assert (slope[free & (at == 0)] >= 0).all()
