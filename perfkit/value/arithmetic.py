@@ -102,8 +102,8 @@ def _byte_keys(
     """Keys that rise with the draws of a row, equal for neighbours."""
     width = most - least
     with np.errstate(divide="ignore", over="ignore"):
-        scale = np.where(width > 0, _KEYS / width, 0.0)
-    scale[np.isinf(scale)] = 0.0
+        scale = _KEYS / width
+    scale[np.isinf(scale)] = 0.0  # equal draws, or nearly: one key
     np.subtract(rows, least[:, None], out=room)
     room *= scale[:, None]
     return room.astype(np.uint8)
@@ -114,8 +114,7 @@ def _ranked(
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of a rank and the next, from those alone whose keys may hold them."""
     count = rows.shape[-1]
-    after = min(rank + 1, count - 1)
-    first, last = sorted_keys[:, rank, None], sorted_keys[:, after, None]
+    first, last = sorted_keys[:, rank, None], sorted_keys[:, rank + 1, None]
     row, column = np.divmod(np.flatnonzero((keys >= first) & (keys <= last)), count)
     sizes = np.bincount(row, minlength=len(rows))
     some = np.full((len(rows), sizes.max()), np.inf)
@@ -124,9 +123,9 @@ def _ranked(
     if rank < count // 2:
         below = np.count_nonzero(sorted_keys[:, :rank] < first, axis=-1)
     else:
-        below = count - sizes - np.count_nonzero(sorted_keys[:, after:] > last, axis=-1)
+        below = count - sizes - np.count_nonzero(sorted_keys[:, rank + 1 :] > last, axis=-1)
     every, place = np.arange(len(rows)), rank - below
-    return some[every, place], some[every, place + after - rank]
+    return some[every, place], some[every, place + 1]
 
 
 def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
@@ -156,7 +155,7 @@ def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     [0.5, 1.0, 0.5]
     """
     result = np.full(len(prices), np.nan)
-    known = np.flatnonzero(np.isfinite(prices) & _finite(speeds))
+    known = np.flatnonzero(np.isfinite(prices) & np.isfinite(speeds.sum(axis=-1)))
     known = known[np.argsort(prices[known], kind="stable")]
     if not len(known):
         return result
@@ -174,15 +173,6 @@ def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
             result[build] = np.count_nonzero((speeds[build] == fastest) & better) / draws
         fastest_cheaper = fastest
     return result
-
-
-def _finite(rows: FloatArray) -> npt.NDArray[np.bool_]:
-    """Tell which rows hold finite numbers alone."""
-    finite: npt.NDArray[np.bool_] = np.isfinite(
-        rows.sum(axis=-1)
-    )  # by one pass; a sum may also overflow
-    finite[~finite] = np.isfinite(rows[~finite]).all(axis=-1)
-    return finite
 
 
 def rank_probability(costs: FloatArray) -> FloatArray:

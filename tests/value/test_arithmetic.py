@@ -49,7 +49,7 @@ def test_ratio_of_geometric_means_does_not_depend_on_the_base() -> None:
 
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
-@pytest.mark.parametrize("count", [2, 7, 100, 4000])
+@pytest.mark.parametrize("count", [1, 2, 7, 100, 999, 1000, 1001, 4000])
 def test_range_is_numpys_type_7(level: float, count: int) -> None:
     draws = np.random.default_rng(2).standard_t(4, (6, count))
     expected = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2], axis=-1)
@@ -60,6 +60,34 @@ def test_range_of_unknown_draws_is_unknown() -> None:
     low, high = central_range(np.array([[1.0, 2.0, np.nan], [1.0, 2.0, 3.0]]), 0.9)
     assert np.isnan([low[0], high[0]]).all()
     assert low[1] < high[1]
+
+
+@pytest.mark.parametrize("count", [999, 1000, 4001])
+def test_range_of_awkward_draws_is_numpys(count: int) -> None:
+    """Equal, nearly equal, few values, wide, and endless beyond the ranks that are asked for."""
+    rng = np.random.default_rng(7)
+    plain = rng.normal(size=count)
+    endless = np.sort(plain)
+    endless[-5:] = np.inf
+    bottomless = np.sort(plain)
+    bottomless[:5] = -np.inf
+    rows = np.stack([
+        np.full(count, 3.0), np.where(np.arange(count) < 9, 5e-324, 0.0), np.round(plain),
+        1e150 * plain, np.where(np.arange(count) == 4, 1e6, plain), rng.permutation(endless),
+        rng.permutation(bottomless), 7 + 1e-13 * plain,
+    ])  # fmt: skip
+    expected = np.quantile(rows, [0.05, 0.95], axis=-1)
+    assert_allclose(central_range(rows, 0.9), expected, rtol=1e-12, atol=1e-13)
+    for row, low, high in zip(rows, *expected, strict=True):  # alone, so that all may be finite
+        assert_allclose(central_range(row, 0.9), (low, high), rtol=1e-12, atol=1e-13)
+
+
+def test_ranges_keep_the_shape_of_what_is_drawn() -> None:
+    draws = np.arange(3 * 17 * 21, dtype=float).reshape(3, 17, 21)
+    low, high = central_range(draws, 0.9)
+    assert_allclose(low, draws[..., 1], rtol=1e-12)
+    assert_allclose(high, draws[..., -2], rtol=1e-12)
+    assert central_range(np.empty((0, 5)), 0.9)[0].shape == (0,)
 
 
 def dominated(prices: np.ndarray, speeds: np.ndarray) -> np.ndarray:
@@ -136,3 +164,33 @@ def test_no_rival_no_overtaking_price() -> None:
     unknown = overtaking_prices(np.array([500.0, np.nan]), np.full((2, 1), 50.0))
     assert np.isnan(unknown[0]).all()
     assert unknown[1] == 500.0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_overtaking_prices_among_many_with_gaps(seed: int) -> None:
+    """Against every rival in turn; ties, and draws that are not known, among them whole builds."""
+    rng = np.random.default_rng(seed)
+    prices = rng.integers(3, 6, 14) * 100.0
+    speeds = rng.integers(2, 9, (14, 9)) * 10.0
+    speeds[rng.random(speeds.shape) < 0.15] = np.nan
+    speeds[5], prices[6], speeds[7:9] = np.nan, np.nan, speeds[[9]]
+    costs = np.where(np.isnan(speeds), np.inf, prices[:, None] / speeds)
+    costs[6] = np.inf
+    found = overtaking_prices(prices, speeds)
+    for build in range(14):
+        expected = np.delete(costs, build, axis=0).min(axis=0) * speeds[build]
+        assert_allclose(found[build], expected, rtol=1e-12)
+
+
+def test_a_build_known_in_part_counts_however_dear_others_are() -> None:
+    """D is not known in the first draw and the cheapest in the second: 100 / 60 a frame."""
+    speeds = np.array([[50.0, 50.0], [49.0, 49.0], [10.0, 10.0], [np.nan, 60.0]])
+    found = overtaking_prices(np.full(4, 100.0), speeds)
+    assert_allclose(found[1], [98.0, 49 * 100 / 60], rtol=1e-12)
+    assert_allclose(found[3], [np.nan, 120.0], rtol=1e-12)
+
+
+def test_of_equal_costs_the_earlier_row_ranks_first() -> None:
+    costs = np.array([[2.0, 2.0, 1.0, 3.0], [2.0, 1.0, 1.0, 3.0], [2.0, 3.0, 1.0, 1.0]])
+    expected = [[0.5, 0.5, 0.0], [0.25, 0.5, 0.25], [0.25, 0.0, 0.75]]
+    assert_allclose(rank_probability(costs), expected, rtol=1e-12)

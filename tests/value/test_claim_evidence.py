@@ -58,3 +58,12 @@ def test_no_version_shifted_no_error_of_a_shift(tmp_path: Path) -> None:
     assert contrast is not None
     assert_allclose(contrast.std_error, 0.01 * np.sqrt(2 / 3), rtol=1e-9)
     assert_allclose(contrast.dof, 4.0, rtol=1e-9)
+
+
+def test_passes_that_differ_in_the_eighth_digit_have_a_spread_of_their_own(tmp_path: Path) -> None:
+    slow = {"Fen": 20 * NOISE, "Moor": [40.0, 40.0 * (1 + 1e-8)]}
+    fast = {"Fen": 40 * NOISE, "Moor": [80.0, 80.0 * (1 + 1e-8)]}
+    contrast = compared(tmp_path, runs("Ember", slow) + runs("Alder", fast)).contrast
+    assert contrast is not None
+    assert_allclose(contrast.std_error, 0.5e-8 * np.sqrt(2), rtol=1e-4)
+    assert_allclose(contrast.dof, 2.0, rtol=1e-4)
