@@ -84,6 +84,9 @@ def grid(step, *numbers):
         ([*grid(10.0, (1, 15), (2, 3)), 10.199, 19.801], 10, 1.0, 0.2),
         ([*grid(5.0, (2, 10), (3, 8)), 15.199, 14.801], 5, 1.0, 0.5),
         ([*grid(5.0, (2, 10), (3, 8)), 15.21, 14.79], 5, 0.9, 0.4),
+        # Just at the width counts, which only a frame of nearly no step can be to the bit.
+        ([*grid(1.0, (1, 15), (2, 4)), 0.02], 1, 1.0, 0.2),
+        ([*grid(1.0, (1, 15), (2, 4)), np.nextafter(0.02, 1)], 1, 0.95, 0.2),
         # Frames of 64 steps and more count as one kind.
         (grid(10.0, (1, 17), (63, 1), (64, 1), (65, 1)), 10, 1.0, 0.1),
     ],
