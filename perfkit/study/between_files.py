@@ -113,7 +113,7 @@ def check_known(
     stranger = (~names.isin({*known, ""})).to_numpy()
     if not stranger.any():
         return
-    ordered = sorted(known - {""} if isinstance(known, set) else known)
+    ordered = sorted(known)
     advice: dict[str, str] = {}
     for name in names[stranger].unique():
         near = nearest(name, ordered) if len(advice) < _MOST_NEAR else None

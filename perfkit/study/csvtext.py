@@ -107,7 +107,7 @@ def _split(text: str, file: str, problems: list[Problem]) -> RawTable:
     rows: list[list[str]] = []
     lines: list[int] = []
     broken: set[int] = set()
-    start, cells, width, whole = 1, 0, 0, False
+    start, cells, whole = 1, 0, False
     try:
         header = next(reader, [])
         width = len(header)

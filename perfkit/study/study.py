@@ -145,7 +145,7 @@ def inspect_study(path: str | os.PathLike[str]) -> Inspection:
     'there is none, make one with: perfkit new FOLDER'
     """
     root = Path(os.path.abspath(path))
-    nothing = parse_table(b"", TABLES["passes"], absent=True).frame
+    nothing = parse_table(b"", TABLES["passes"]).frame
     if not os.path.isdir(root):
         problem = Problem(
             os.fspath(path),

@@ -125,6 +125,7 @@ def test_a_damaged_gzip_file_is_refused(tmp_path, spoil):
 def test_closing_the_text_closes_the_file(tmp_path):
     (tmp_path / "a.csv").write_bytes(b"x")
     text = open_text(tmp_path, "a.csv")
+    assert text.readable()
     text.close()
     assert text.closed
     with pytest.raises(ValueError, match="closed"):

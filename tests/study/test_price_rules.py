@@ -130,12 +130,14 @@ NEW, OLD = datetime.date(2026, 11, 1), datetime.date(2026, 10, 1)
         ([("2026-11-01", "EUR", "USD", 1.1), ("2026-10-01", "EUR", "USD", 9)], Rate(1.1, NEW)),
         ([("2026-10-01", "EUR", "USD", 9), ("2026-11-01", "EUR", "USD", 1.1)], Rate(1.1, NEW)),
         ([("2026-10-01", "USD", "EUR", 0.5)], Rate(2.0, OLD)),
+        ([("2026-11-01", "USD", "CHF", 9), ("2026-11-01", "CHF", "EUR", 9)], None),
+        ([("2026-11-01", "EUR", "CHF", 9), ("2026-10-01", "EUR", "USD", 1.1)], Rate(1.1, OLD)),
         ([("2026-11-01", "USD", "EUR", 0.5), ("2026-11-01", "EUR", "USD", 1.1)], Rate(1.1, NEW)),
         ([("2026-11-01", "USD", "EUR", 0.5), ("2026-10-01", "EUR", "USD", 1.1)], Rate(2.0, NEW)),
         ([("2026-10-01", "USD", "EUR", 0.5), ("2026-11-01", "EUR", "USD", 1.1)], Rate(1.1, NEW)),
     ],
-    ids=["none", "future", "chain", "latest", "latest again", "inverse", "same day",
-         "later inverse", "earlier inverse"],
+    ids=["none", "future", "chain", "latest", "latest again", "inverse", "chain back",
+         "other pair", "same day", "later inverse", "earlier inverse"],
 )  # fmt: skip
 def test_the_latest_rate_counts_and_of_one_day_the_direct_one(rates, rate):
     assert find_rate(table(*rates), "EUR", "USD", DAY) == rate
