@@ -13,13 +13,18 @@ from perfkit.models.law_cache import PADDED_TO, _gpus_per_cell, _in_blocks, work
 from perfkit.models.law_fit import (
     LEAST_SCALE,
     LEAST_SEEN,
+    LONGEST_STEP,
     LOSS_DOF,
     MAD_TO_SD,
     MOST,
     Problem,
+    State,
+    _advance,
     _begin,
     _loss,
+    _residual,
     _scale,
+    _tried,
     covariance,
     fit_law,
 )
@@ -101,6 +106,79 @@ def test_a_fit_starts_at_equal_shares_and_the_right_level(asked: Problem) -> Non
     assert_allclose(state.scale, _scale(state.residual, asked.used), rtol=1e-12)
     away = (state.theta - state.mean) / form.sd
     assert_allclose(state.loss, _loss(state.residual, asked.used, state.scale, away), rtol=1e-12)
+
+
+def loss_at(asked: Problem, state: State, turn: int, theta: np.ndarray) -> float:
+    said = take(asked.form, theta[None], asked.features[turn], asked.contention[turn]).log_ms
+    residual = (state.target[turn] - said) * asked.used[turn]
+    away = ((theta - state.mean[turn]) / asked.form.sd)[None]
+    return float(_loss(residual, asked.used[turn][None], state.scale[turn : turn + 1], away)[0])
+
+
+def stepped(asked: Problem, state: State, turn: int) -> np.ndarray:
+    """Parameters after a damped step, by differences of the loss and sums over cells."""
+    form, theta, scale = asked.form, state.theta[turn], state.scale[turn]
+    nudges = 1e-6 * np.eye(len(theta))
+    below = np.array([loss_at(asked, state, turn, theta - nudge) for nudge in nudges])
+    above = np.array([loss_at(asked, state, turn, theta + nudge) for nudge in nudges])
+    gradient = (below - above) / 2e-6
+    matrix = np.diag(form.sd**-2.0)
+    for away, row, used in zip(
+        state.residual[turn], state.slopes[turn], asked.used[turn], strict=True
+    ):
+        trust = used * (LOSS_DOF + 1) / (LOSS_DOF + (away / scale) ** 2) / scale**2
+        matrix += trust * np.outer(row, row)
+    matrix[np.diag_indices_from(matrix)] *= 1 + state.damp[turn]
+    low = np.array([*[-np.inf] * form.size, 0.0, 0.0])
+    high = np.array([*[np.inf] * form.size, *MOST])
+    free = ~((theta <= low) & (gradient < 0) | (theta >= high) & (gradient > 0))
+    step = np.zeros(len(theta))
+    step[free] = np.linalg.solve(matrix[np.ix_(free, free)], gradient[free])
+    return np.clip(theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP), low, high)
+
+
+@pytest.mark.parametrize("sharpness", [0.0, 1.2, MOST[0]])
+@pytest.mark.parametrize("contention", [0.0, 0.4, MOST[1]])
+@pytest.mark.parametrize("damp", [0.0, 2.0])
+def test_a_step_follows_the_slope_of_the_loss(
+    asked: Problem, sharpness: float, contention: float, damp: float
+) -> None:
+    state = _begin(asked)
+    theta = state.theta.copy()
+    theta[:, -2:] = sharpness, contention
+    theta[:, 0] += 0.3
+    residual, slope = _residual(asked.form, state, theta)
+    state = replace(
+        state, theta=theta, residual=residual, slopes=slope, damp=np.full(4, damp),
+        scale=_scale(residual, asked.used),
+    )  # fmt: skip
+    found = _tried(asked.form, state)
+    for turn in range(4):
+        assert_allclose(found[turn], stepped(asked, state, turn), rtol=1e-4, atol=1e-5)
+
+
+def test_what_a_search_keeps_is_what_it_stands_at(asked: Problem) -> None:
+    form, state = asked.form, _begin(asked)
+    for turn in range(8):
+        rescale = turn % 3 == 2
+        before, state = state, _advance(form, state, rescale=rescale)
+        residual, slope = _residual(form, state, state.theta)
+        assert_allclose(state.residual, residual, atol=1e-12)
+        assert_allclose(state.slopes, slope, atol=1e-12)
+        now = [loss_at(asked, state, each, state.theta[each]) for each in range(4)]
+        assert_allclose(state.loss, now, rtol=1e-10)
+        scale = _scale(residual, asked.used) if rescale else before.scale
+        assert_allclose(state.scale, scale, rtol=1e-12)
+        moved = (state.theta != before.theta).any(axis=1)
+        assert (state.damp[moved] <= before.damp[moved]).all()
+        assert (state.damp[~moved] > before.damp[~moved]).all()
+        assert np.isinf(state.gain[~moved]).all()
+        if not rescale:
+            assert_allclose(state.gain[moved], (before.loss - state.loss)[moved], rtol=1e-12)
+    refused = _advance(
+        form, replace(state, loss=state.loss - 10, damp=np.full(4, 2e4)), rescale=False
+    )
+    assert (refused.gain == 0).all()
 
 
 def test_subsets_side_by_side_leave_each_other_alone(asked: Problem) -> None:
