@@ -170,11 +170,12 @@ def main() -> int:
     if options.changed and changed is None:
         print(f"{options.changed} is not here: nothing to compare with")
         return 0
-    total = Counter[str]()
+    total, keys = Counter[str](), set[str]()
     for name in options.room:
         files = [f for f in files_of(name) if not options.files or Path(f).name in options.files]
         files = [f for f in files if changed is None or changed[f]]
         made = [mutant for file in files for mutant in mutants(ROOT, file)]
+        keys |= {mutant.key for mutant in made}
         if changed is not None:
             made = [m for m in made if changed[m.file] & set(range(m.first, m.last + 1))]
         random.Random(options.seed).shuffle(made)
@@ -188,6 +189,8 @@ def main() -> int:
         total += found
         print(f"\r{name}: {share(found)}", flush=True)
     print(f"all: {share(total)}")
+    if set(options.room) == set(ROOMS) and not options.files and changed is None:
+        print(*(f"{key}: a reason for no change" for key in reasons() if key not in keys), sep="\n")
     good = total["noticed"] + total["with a reason"]
     return 0 if total["run"] < FEW or good >= options.least / 100 * total["run"] else 1
 
