@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from scipy.optimize import nnls
 
-from perfkit.models.family import Family
 from perfkit.models.nonneg import nonneg_least_squares
 from perfkit.models.time_sum import TimeSum
-from tests.models.worlds import cells_of, world
+from tests.models.worlds import cells_of, refitted, world
 
 
 @pytest.mark.parametrize("size", [1, 2, 5, 7])
@@ -78,4 +77,4 @@ def test_subtracting_equals_refitting(systems):
     without = [np.array([0]), np.array([1, 4]), np.array([5, 2])]
     family = TimeSum("time sum")
     together = family.left_out(cells, without)
-    np.testing.assert_allclose(together, Family.left_out(family, cells, without), rtol=1e-11)
+    np.testing.assert_allclose(together, refitted(family, cells, without), rtol=1e-11)

@@ -5,12 +5,11 @@ import pandas as pd
 import pytest
 from statsmodels.formula.api import ols
 
-from perfkit.models.family import Family
 from perfkit.models.outside_seen import VARIABLES
 from perfkit.models.power_law import PowerLaw
 from perfkit.models.row_index import USUAL_SLOPES, row_index
 from perfkit.models.workload_slopes import WorkloadSlopes
-from tests.models.worlds import cells_of, world
+from tests.models.worlds import cells_of, refitted, refitted_each, world
 from tests.outside import as_cells
 
 
@@ -59,7 +58,7 @@ def test_subtracting_equals_refitting(family):
     cells = cells_of(world(5, gpus=6, workloads=7))
     without = [np.array([0]), np.array([1, 4]), np.array([5, 2])]
     quick = family.left_out(cells, without)
-    slow = Family.left_out(family, cells, without)
+    slow = refitted(family, cells, without)
     np.testing.assert_allclose(quick, slow, rtol=1e-11)
 
 
@@ -97,23 +96,23 @@ def test_uneven_rows_give_the_errors_of_statsmodels():
 @pytest.mark.parametrize("made", [uneven, lambda: cells_of(world(5, gpus=6, workloads=7))])
 def test_leaving_out_each_gpu_equals_refitting(made):
     cells, family = made(), PowerLaw("power law")
-    slow = Family.left_out_each(family, cells)
+    slow = refitted_each(family, cells)
     np.testing.assert_allclose(family.left_out_each(cells), slow, rtol=1e-11)
     # A workload that ran on one GPU only has no number without it.
     assert np.isnan(slow).any() == (made is uneven)
     each = [np.array([code]) for code in (3, 0)]
     np.testing.assert_allclose(
-        family.left_out(cells, each), Family.left_out(family, cells, each), rtol=1e-11
+        family.left_out(cells, each), refitted(family, cells, each), rtol=1e-11
     )
 
 
 def test_leaving_out_pairs_and_one_of_two_equals_refitting():
     cells, family = cells_of(world(5, gpus=5, workloads=3)), PowerLaw("power law")
     pairs = [np.array(gone) for gone in ([0, 1], [1, 3], [2, 4])]
-    slow = Family.left_out(family, cells, pairs)
+    slow = refitted(family, cells, pairs)
     np.testing.assert_allclose(family.left_out(cells, pairs), slow, rtol=1e-11)
     two = cells.take(cells.rows.gpu < 2)
-    each = Family.left_out_each(family, two)
+    each = refitted_each(family, two)
     assert np.isfinite(each).all()
     np.testing.assert_allclose(family.left_out_each(two), each, rtol=1e-11)
 
@@ -126,7 +125,7 @@ def test_a_rate_that_hardly_varies_leaves_its_direction_open_in_every_way_of_fit
     assert family.fit(cells).slopes[1] == pytest.approx(USUAL_SLOPES[1], abs=1e-4)
     without = [np.array([0]), np.array([1, 4])]
     np.testing.assert_allclose(
-        family.left_out(cells, without), Family.left_out(family, cells, without), rtol=1e-9
+        family.left_out(cells, without), refitted(family, cells, without), rtol=1e-9
     )
 
 

@@ -7,10 +7,10 @@ import statsmodels.formula.api as smf
 from scipy.stats import t as student
 
 from perfkit.models.cross_products import Products, closed_basis, products
-from perfkit.models.family import Family
 from perfkit.models.mixed_equations import Look, look
 from perfkit.models.reml import _leap, _newton, _start, fit_reml
 from perfkit.models.workload_slopes import WorkloadSlopes, allowed_to_vary, mixed_slopes
+from tests.models.worlds import refitted
 from tests.outside import as_cells
 
 EVERYTHING = np.ones((1, 5), dtype=bool)
@@ -121,7 +121,7 @@ def test_leaving_out_side_by_side_is_refitting(frame):
     without = [np.array([0]), np.array([1, 4]), np.array([5, 2]), np.array([0, 1, 2, 3])]
     family = WorkloadSlopes("slopes")
     together = family.left_out(cells, without)
-    np.testing.assert_allclose(together, Family.left_out(family, cells, without), atol=1e-7)
+    np.testing.assert_allclose(together, refitted(family, cells, without), atol=1e-7)
 
 
 def test_error_of_the_line_is_that_of_the_dense_model(frame):

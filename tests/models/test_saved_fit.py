@@ -106,6 +106,7 @@ def test_what_was_kept_comes_back(tmp_path):
     assert_frame_equal(found.passes[columns], summary.passes[columns], check_exact=True)
     assert found.passes["diary"].tolist() == ["secret"]
     assert_frame_equal(found.flags, summary.flags)
+    assert "index" not in found.passes
     assert (model.family, model.level, model.seed) == ("blend", 0.8, 5)
     assert model.warnings == ("W\u00fcrfel",)
     assert model.runs_that_teach == ("one", "two")

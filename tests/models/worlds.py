@@ -22,6 +22,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
+from perfkit.models.family import Family
 from perfkit.models.observations import gather, names_of, to_cells, to_rows
 from perfkit.models.rates import attach_rates
 
@@ -134,6 +135,18 @@ def cells_of(w, passes=None):
     seen = gather(w.study, w.passes if passes is None else passes)
     rows = to_rows(seen.names, seen.table, bandwidth=True, cpu_fill=1.0)
     return to_cells(seen, seen.table, rows)
+
+
+def refitted(family, cells, without):
+    """Predict all cells by fits without some GPUs, going round the family's own short cuts."""
+    return Family.left_out_at(family, cells, without, cells.rows)
+
+
+def refitted_each(family, cells):
+    """Predict each cell by a fit without its GPU, likewise."""
+    gpus = cells.gpus
+    each = np.array(refitted(family, cells, list(gpus[:, None])))
+    return each[np.searchsorted(gpus, cells.rows.gpu), np.arange(len(cells))]
 
 
 def rows_of(w, targets):
