@@ -18,7 +18,7 @@ COLLINEAR = 0.95
 
 
 def collinear(table: pd.DataFrame) -> str:
-    """Warn where arithmetic rate and bandwidth rise together; "" where they do not."""
+    """Warn where arithmetic rate and bandwidth go by each other; "" where they do not."""
     columns = ["gpu", "system", "arithmetic_tflops", "bandwidth_gb_s"]
     rates = np.log(table[columns].drop_duplicates()[columns[2:]].dropna().to_numpy(float))
     if len(rates) < 3:
@@ -35,8 +35,9 @@ def collinear(table: pd.DataFrame) -> str:
     correlation = float(np.corrcoef(rates.T)[0, 1])
     if abs(correlation) < COLLINEAR:
         return ""
+    how = "rise together" if correlation > 0 else "move against each other"
     return (
-        f"arithmetic rate and bandwidth rise together over the GPUs measured (correlation "
+        f"arithmetic rate and bandwidth {how} over the GPUs measured (correlation "
         f"{correlation:.2f}): single effects are uncertain, and a GPU with another balance is a "
         "guess"
     )

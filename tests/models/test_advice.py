@@ -9,6 +9,7 @@ import pytest
 from perfkit.models.advice import collinear, runs_that_teach, warnings_about
 
 TOGETHER = "arithmetic rate and bandwidth rise together over the GPUs measured (correlation "
+AGAINST = "move against each other"
 NINE = " GPUs measured: ranges are model-based; a distribution-free 90 % range needs 9"
 
 
@@ -38,7 +39,7 @@ def cells(gpus, rates=None, **columns):
     [
         ([[0, 0], [1, 1]], ""),  # two always lie on a line
         ([[0, 0], [1, 1], [2, 2]], f"{TOGETHER}1.00)"),
-        ([[0, 0], [1, -1], [2, -2]], f"{TOGETHER}-1.00)"),
+        ([[0, 0], [1, -1], [2, -2]], f"{TOGETHER}-1.00)".replace("rise together", AGAINST)),
         ([[0, 0], [1, 1], [2, 0]], ""),
         # Correlation of (0 1 2 3) and (0 1 2 3 + d): 0.9569 and 0.9449.
         ([[0, 0], [1, 1], [2, 2], [3, 5]], f"{TOGETHER}0.96)"),
