@@ -94,7 +94,7 @@ def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     rows = made.loc[made["reason"] == "", ["build", "system", "gpu"]].merge(
         cells, on=["system", "gpu"]
     )
-    by_build = rows.groupby("build", sort=False)
+    by_build = rows.groupby("build")
     whole = (
         by_build[["power_w", "fps"]]
         .mean()
@@ -105,7 +105,7 @@ def energy_table(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
             package=by_build["package"].all(),
         )
     )
-    rows = pd.concat([whole.reset_index(), rows], ignore_index=True)
+    rows = pd.concat([whole.reset_index(), rows])
     hours = study.settings.hours_per_week
     frame = joules_per_frame(rows["power_w"], rows["fps"])
     kwh = 1000 * frame / JOULES_PER_KWH

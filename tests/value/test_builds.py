@@ -2,6 +2,7 @@
 
 import pytest
 
+from perfkit.frames.usable import CONFIGURATION
 from perfkit.study import Study
 from perfkit.value.builds import compared_configurations, machines, needed_targets, priced_cards
 from tests.value.market import BASE, build, market, priced, runs, summary
@@ -59,3 +60,4 @@ def test_only_what_nobody_measured_is_needed(study: Study) -> None:
         ["Ember", "Moor"], ["Birch", "Fen"], ["Birch", "Moor"],
     ]  # fmt: skip
     assert found.index.tolist() == [0, 1, 2]
+    assert found.columns.tolist() == CONFIGURATION

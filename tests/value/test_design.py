@@ -70,6 +70,7 @@ def test_a_direction_never_seen_has_no_finite_leverage(unit: float) -> None:
 
 def test_nothing_observed_says_nothing() -> None:
     assert np.isinf(leverage(np.zeros((3, 2)), np.eye(2))).all()
+    assert leverage(np.array([[1.0, 0.0, 0.0]]), np.eye(3)).tolist() == [1.0, np.inf, np.inf]
 
 
 def test_a_direction_seen_by_rounding_alone_was_not_seen() -> None:

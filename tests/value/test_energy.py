@@ -28,33 +28,39 @@ def test_energy_by_game_and_in_equal_hours_of_each(tmp_path: Path) -> None:
     """Fen: 90 and 110 W are 100 W, 20 and 30 FPS are 25; Tarn: 200 W at 50; together 150 W at 37.5.
 
     1 kWh is 3.6 MJ: at 0.36 a kWh 1000 frames of 4 J cost 0.0004. A year has 52 weeks.
-    Passes of another size, scale, or without power say nothing.
+    Passes of another size, scale, or without power say nothing; any power counts.
     """
     passes = [
-        *powered("Ember", "Fen", (90, 20), (110, 30)),
         *powered("Ember", "Tarn", (200, 50)),
+        *powered("Ember", "Fen", (90, 20), (110, 30)),
         *powered("Ember", "Fen", (900, 60), width=1280),
         *powered("Ember", "Fen", (900, 60), height=720),
         *powered("Ember", "Fen", (900, 60), render_scale=0.5),
         *powered("Ember", "Fen", (0, 60)),
         *runs("Ember", {"Moor": [60.0]}),
+        *powered("Alder", "Fen", (0.72, 0.18)),
         *powered("Birch", "Moor", (360, 90)),
     ]
     study = study_of(tmp_path, passes)
     found = energy_table(study, summary(study))
     assert found[["build", "workload"]].to_numpy().tolist() == [
-        ["first", ""], ["first", "Moor"], ["second", ""], ["second", "Fen"], ["second", "Tarn"],
+        ["first", ""], ["first", "Moor"], ["second", ""], ["second", "Tarn"],
+        ["second", "Fen"], ["third", ""], ["third", "Fen"],
     ]  # fmt: skip
-    watts, fps = np.array([360, 360, 150, 100, 200]), np.array([90, 90, 37.5, 25, 50])
+    watts, fps = (
+        np.array([360, 360, 150, 200, 100, 0.72, 0.72]),
+        np.array([90, 90, 37.5, 50, 25, 0.18, 0.18]),
+    )
     assert_allclose(found["power_w"], watts, rtol=1e-12)
     assert_allclose(found["fps"], fps, rtol=1e-12)
-    assert found["passes"].tolist() == [1, 1, 3, 2, 1]
+    assert found["passes"].tolist() == [1, 1, 3, 1, 2, 1, 1]
     assert_allclose(found["joules_per_frame"], 4.0, rtol=1e-12)
     assert_allclose(found["kwh_per_1000_frames"], 1 / 900, rtol=1e-12)
     assert_allclose(found["cost_per_1000_frames"], 0.0004, rtol=1e-12)
     assert_allclose(found["cost_per_hour"], 0.36 * watts / 1000, rtol=1e-12)
     assert_allclose(found["cost_per_year"], 5 * 52 * 0.36 * watts / 1000, rtol=1e-12)
-    assert found.index.tolist() == [0, 1, 2, 3, 4]
+    assert found.index.tolist() == list(range(7))
+    assert found.columns[[0, 1, 2, -1]].tolist() == ["build", "workload", "power_w", "passes"]
 
 
 def test_where_power_was_measured(tmp_path: Path) -> None:
