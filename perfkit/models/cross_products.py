@@ -110,4 +110,4 @@ def products(cells: Cells, kept: BoolArray, slopes: FloatArray) -> Products:
 def closed_basis(p: Products) -> tuple[FloatArray, BoolArray]:
     """Directions of the columns, (m, 4, 4), and which of them the data determine, (m, 4)."""
     value, basis = np.linalg.eigh(p.xx.sum(axis=1))
-    return basis, (value > OPEN * value[:, -1:]) & (value > 0)
+    return basis, value > OPEN * value[:, -1:]

@@ -72,7 +72,7 @@ def krige(correlation: FloatArray, residual: FloatArray, used: FloatArray) -> Fl
     for _ in range(ROUNDS):
         matrix = joint.copy()
         noise = NOISE_SD**2 / trust
-        matrix[:, diagonal, diagonal] += np.where(used > 0, noise, 1.0)
+        matrix[:, diagonal, diagonal] += noise
         weights = np.linalg.solve(matrix, held[..., None])[..., 0] * used
         surprise = weights * noise / NOISE_SD
         trust = (NOISE_DOF + 1) / (NOISE_DOF + surprise**2)

@@ -88,7 +88,7 @@ class LoadCycle:
 
     def _average(self) -> float:
         """Load that a long pass sees: frames are many where they are short."""
-        log_load = basis((np.arange(GRID) + 0.5) / GRID) @ self.weights
+        log_load = basis(np.arange(GRID) / GRID) @ self.weights
         return float(1.0 / np.mean(np.exp(-log_load)))
 
     def shift(self, times_ms: FloatArray) -> float:
@@ -333,7 +333,7 @@ def _gains(frequency: FloatArray, bin_s: float, sums: FloatArray) -> FloatArray:
     both = np.concatenate([waves[:0:-1].conj(), waves])
     order = np.arange(-HARMONICS, HARMONICS + 1)
     gram = np.moveaxis(both[2 * HARMONICS + order - order[:, None], :, 0], 2, 0)
-    gram += 1e-9 * sums[0].sum() * np.diag(np.where(order == 0, 1.0, 2.0))
+    gram += 1e-9 * sums[0].sum() * np.eye(len(order))
     product = both[2 * HARMONICS - order, :, 1].T
     gained = (product.conj() * np.linalg.solve(gram, product[..., None])[..., 0]).sum(axis=1)
     return np.asarray(gained.real)

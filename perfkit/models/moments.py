@@ -175,15 +175,15 @@ def least_change(matrix: FloatArray, vector: FloatArray, open_share: float) -> F
         Positive semi-definite.
     vector : ndarray, shape (..., p)
     open_share : float
-        Eigenvalues below this share of the largest count as zero.
+        Eigenvalues up to this share of the largest count as zero; above 0, below 1.
 
     Returns
     -------
     ndarray, shape (..., p)
     """
     value, basis = np.linalg.eigh(matrix)
-    closed = value > open_share * np.maximum(value[..., -1:], 0.0)
-    inverse = np.divide(1.0, value, out=np.zeros_like(value), where=closed & (value > 0))
+    closed = value > open_share * value[..., -1:]
+    inverse = np.divide(1.0, value, out=np.zeros_like(value), where=closed)
     coordinates = np.einsum("...ji,...j->...i", basis, vector) * inverse
     result: FloatArray = np.einsum("...ij,...j->...i", basis, coordinates)
     return result

@@ -108,7 +108,7 @@ def told_apart(sums: Sums, kept: BoolArray) -> IntArray:
     return np.sort(np.array(keep, dtype=np.intp))
 
 
-def shared_shape(gram: FloatArray, total: FloatArray, cells: FloatArray) -> FloatArray:
+def shared_shape(gram: FloatArray, total: FloatArray) -> FloatArray:
     """Shape of the frame time that all workloads share, each at its own level.
 
     Parameters
@@ -117,8 +117,6 @@ def shared_shape(gram: FloatArray, total: FloatArray, cells: FloatArray) -> Floa
         Cross-products of each workload's columns over measured frame time, in m subsets.
     total : ndarray, shape (m, W, j)
         Their sums.
-    cells : ndarray, shape (m,)
-        Number of cells.
 
     Returns
     -------
@@ -126,8 +124,7 @@ def shared_shape(gram: FloatArray, total: FloatArray, cells: FloatArray) -> Floa
         The same non-negative shape for all, times each workload's level; zero where not run.
     """
     level = np.ones(gram.shape[:2])
-    shape = np.zeros((len(gram), gram.shape[-1]))
-    norm = np.sqrt(np.diagonal(gram, axis1=2, axis2=3).sum(axis=1) / cells[:, None])
+    norm = np.sqrt(np.diagonal(gram, axis1=2, axis2=3).sum(axis=1))
     for _ in range(ROUNDS):
         weighted = np.einsum("mw,mwij->mij", level**2, gram) / norm[:, :, None] / norm[:, None]
         value, basis = np.linalg.eigh(weighted)
@@ -171,7 +168,7 @@ def coefficients(sums: Sums, kept: BoolArray) -> FloatArray:
     for key, fits in kinds.items():
         keep = np.frombuffer(key, dtype=np.intp)
         own, sides = gram[fits][..., keep[:, None], keep], plain[fits][..., keep]
-        shape = shared_shape(own, sides, number[fits].sum(axis=1))
+        shape = shared_shape(own, sides)
         ran = number[fits] > 0
         unit = PRIOR_CELLS * np.diagonal(own, axis1=2, axis2=3)[ran] / number[fits][ran][:, None]
         matrix = own[ran] + unit[:, None] * np.eye(len(keep))

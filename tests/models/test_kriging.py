@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from perfkit.models import kriging
 from perfkit.models.kriging import (
     NOISE_DOF,
     NOISE_SD,
@@ -50,6 +51,15 @@ def test_an_integrated_gpu_is_another_architecture() -> None:
     assert_allclose(kernel(HERE, other), [[matern(OTHER_ARCHITECTURE)]], rtol=1e-12)
     other.family[:] = 1  # both differ: still one step away
     assert_allclose(kernel(HERE, other), [[matern(OTHER_ARCHITECTURE)]], rtol=1e-12)
+
+
+def test_distances_are_in_units_of_the_reaches(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in (("REACH", 2.0), ("PIXEL_REACH", 4.0), ("OTHER_ARCHITECTURE", 3.0)):
+        monkeypatch.setattr(kriging, name, value)
+    usual = {"arithmetic_tflops": [10 * np.e**4], "bandwidth_gb_s": 300.0}
+    away = kernel(HERE, rows_of_arrays(**usual, drawn_mpx=2 * np.e**2, family=1))
+    of_size = SAME_AT_ALL_SIZES + (1 - SAME_AT_ALL_SIZES) * np.exp(-0.5 * (2 / 4) ** 2)
+    assert_allclose(away, [[matern(np.hypot(4 / 2, 3)) * of_size]], rtol=1e-12)
 
 
 def test_weights_are_those_of_the_used_cells_alone() -> None:

@@ -78,6 +78,19 @@ def test_long_frames_are_drawn_one_after_the_other() -> None:
     assert_allclose(found, np.log(np.array(means) / 0.5), rtol=1e-9)
 
 
+def test_a_frame_that_just_half_fits_is_not_drawn() -> None:
+    brief = LoadCycle(0.004, ONE.weights)
+    first = 0.001 * brief.load(np.zeros(1))  # exp(0) ms of load at the start
+    found = brief.expected_shift(np.zeros(1), first + first / 2)
+    assert_allclose(found, np.log(first / 0.001), rtol=1e-12)
+
+
+def test_just_so_many_frames_are_enough() -> None:
+    brief, seconds = LoadCycle(0.004, ONE.weights), np.array([0.001 * MOST_FRAMES])
+    smooth = brief.expected_shift(np.log([1e-3]), seconds)
+    assert brief.expected_shift(np.zeros(1), seconds) == smooth
+
+
 @pytest.mark.parametrize(("more", "stepped"), [(1.0, False), (1 + 1e-9, True)])
 def test_from_sixty_frames_a_round_on_frames_are_short(more: float, stepped: bool) -> None:
     frame, seconds = np.array([2.0 / FINE_FRAMES * more]), np.array([0.7])
@@ -213,6 +226,15 @@ def test_gain_is_that_of_least_squares() -> None:
     assert_allclose(found, expected, rtol=1e-6)
 
 
+def test_frames_at_few_moments_have_a_gain_all_the_same() -> None:
+    # Three moments settle nothing about seven waves: their sum of squares is all there is to gain.
+    sums = np.zeros((2, BINS))
+    sums[0, [0, 1, 900]] = 1e4
+    sums[1, [0, 1, 900]] = [1257.0, -1321.0, 6404.0]
+    whole = (sums[1] ** 2).sum() / 1e4
+    assert_allclose(load_cycle._gains(np.array([0.9, 1.5, 2.3]), 0.001, sums), whole, rtol=1e-4)
+
+
 def passes(period_s: float, seconds: float, count: int = 6, frame_ms: float = 5.0) -> list:
     """Make passes under one cycle of the load, with half a per cent of noise a frame."""
     rng, traces = np.random.default_rng(7), []
@@ -247,12 +269,27 @@ def test_four_passes_of_two_frames_are_the_fewest() -> None:
     assert find_cycle([*traces[:3], np.array([5.0, 5.0])]) is not None
 
 
-@pytest.mark.parametrize("first", [0, 1])
-def test_a_cycle_of_every_other_pass_is_none(first: int) -> None:
-    traces, rng = passes(1.1, 4.0, count=8), np.random.default_rng(8)
-    for turn in range(first, 8, 2):
-        traces[turn] = 5 * np.exp(rng.normal(0, 0.05, 800))
-    assert find_cycle(traces) is None
+def wave(turn: int, *parts: tuple[float, float]) -> np.ndarray:
+    """Frame times of about 10 ms over 4 s with waves of these periods and heights."""
+    rng, start = np.random.default_rng(turn), np.arange(0.0, 4.0, 0.01)
+    logs = [height * np.sin(2 * np.pi * start / period) for period, height in parts]
+    return np.asarray(10 * np.exp(np.sum(logs, axis=0) + rng.normal(0, 0.003, len(start))))
+
+
+P, Q, UPSIDE_DOWN, NONE = (1.0, 0.1), (0.37, 0.15), (1.0, -0.1), (1.0, 0.0)
+
+
+@pytest.mark.parametrize(("by_turn", "found"), [
+    ([(P,), (P,), (P,), (P,)], True),
+    ([(P,), (NONE,), (P,), (NONE,), (P,)], False),  # every other pass knows of none
+    ([(NONE,), (P,), (NONE,), (P,), (NONE,), (P,)], False),
+    ([(P,), (P,), (UPSIDE_DOWN,), (P,)], False),  # the first and the third say nothing together
+    ([(P,), (P, Q), (P,), (P, Q)], False),  # what is learnt from P and Q must hold in P alone
+    ([(P, Q), (P,), (P, Q), (P,)], False),
+])  # fmt: skip
+def test_each_half_of_the_passes_must_bear_out_the_other(by_turn: list, found: bool) -> None:
+    traces = [wave(turn, *parts) for turn, parts in enumerate(by_turn)]
+    assert (find_cycle(traces) is not None) == found
 
 
 def test_passes_of_less_than_a_second_have_cycles_too() -> None:
@@ -264,6 +301,10 @@ def test_passes_of_less_than_a_second_have_cycles_too() -> None:
 def test_frames_must_be_ten_a_round() -> None:
     assert find_cycle(passes(0.2, 4.0, frame_ms=4.0)) is not None
     assert find_cycle(passes(0.03, 4.0, frame_ms=4.0)) is None
+
+
+def test_passes_of_two_frames_have_no_period_to_seek() -> None:
+    assert load_cycle._periods(together([np.array([5.0, 6.0])] * 2)).shape == (0,)
 
 
 def test_equal_frames_have_no_cycle() -> None:

@@ -116,6 +116,8 @@ def test_cells_that_leave_nothing_over_have_the_least_square() -> None:
     assert p.free.tolist() == [1.0]
     found = look(p, np.zeros((1, 5)), *closed_basis(p))
     assert found.square.tolist() == [1e-12]
+    # One cell counts as left over; about their middle the columns are ln 2 / 2 away each.
+    assert_allclose(found.criterion, [np.log(np.log(2) ** 2 / 2) + np.log(1e-12)], rtol=1e-12)
     assert_allclose(found.shared[0], [1.0, 0, 0, 0], atol=1e-12)  # twice the rate, half the time
 
 

@@ -76,6 +76,7 @@ def test_products_are_those_of_the_centred_cells() -> None:
     for name in ("count", "xx", "xy", "yy"):
         assert_allclose(getattr(alone, name), getattr(found, name), rtol=0)
     assert alone.xz.shape == (4, 2, 4, 0)
+    assert (alone.zz.shape, alone.zy.shape) == ((4, 0, 0), (4, 0))
     one = found.take(np.array([False, True, False, False]))
     assert_allclose(one.zz, found.zz[1:2], rtol=0)
 

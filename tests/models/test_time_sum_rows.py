@@ -14,6 +14,7 @@ from perfkit.models.time_sum import (
     TimeSum,
     columns,
     log_of_sum,
+    shared_shape,
     sums_of,
     told_apart,
 )
@@ -80,6 +81,16 @@ def test_cross_products_give_what_rows_give(form: str) -> None:
     assert_allclose(fitted.coefficients, expected, rtol=1e-6, atol=1e-7 * expected.max())
     said = np.log(1000 / (columns(cells.rows) * expected[cells.rows.workload]).sum(axis=1))
     assert_allclose(fitted.log_fps(cells.rows), said, rtol=1e-8)
+
+
+def test_what_cannot_be_told_apart_is_given_to_one() -> None:
+    two = np.random.default_rng(13).uniform(1, 9, (6, 2))
+    relative = np.column_stack([two, two]) / (two @ [1.0, 2.0])[:, None]
+    found = shared_shape((relative.T @ relative)[None, None], relative.sum(axis=0)[None, None])[
+        0, 0
+    ]
+    assert np.count_nonzero(found) == 2
+    assert_allclose(found[:2] + found[2:], [1.0, 2.0], rtol=1e-6)
 
 
 def test_without_some_gpus_it_is_fitted_to_the_others() -> None:
