@@ -83,6 +83,15 @@ def test_cross_products_give_what_rows_give(form: str) -> None:
     assert_allclose(fitted.log_fps(cells.rows), said, rtol=1e-8)
 
 
+def test_a_heavy_workload_of_one_run_has_its_own_level() -> None:
+    rate, k = np.random.default_rng(12).uniform(1, 9, (6, 3)), np.array([1.0, 2.0, 3.0])
+    light = rate / (rate @ k)[:, None]
+    relative = [light, light[:1] / 1.01, light[:0]]  # a hundredth longer; the third never ran
+    gram = np.stack([of.T @ of for of in relative])[None]
+    found = shared_shape(gram, np.stack([of.sum(axis=0) for of in relative])[None])[0]
+    assert_allclose(found, [k, 1.01 * k, 0 * k], rtol=2e-3)
+
+
 def test_what_cannot_be_told_apart_is_given_to_one() -> None:
     two = np.random.default_rng(13).uniform(1, 9, (6, 2))
     relative = np.column_stack([two, two]) / (two @ [1.0, 2.0])[:, None]
