@@ -83,9 +83,7 @@ def keep_forecasts(study: Study, table: pd.DataFrame, made_on: datetime.date | N
 
 
 def _cell(value: object) -> str:
-    if isinstance(value, str):
-        return safe_text(value)
-    return repr(float(value)) if isinstance(value, float) else str(value)
+    return safe_text(value) if isinstance(value, str) else str(value)
 
 
 def inputs_sha256(study: Study) -> str:

@@ -228,7 +228,7 @@ def build_lines(study: Study) -> pd.DataFrame:
     standing = offers(counted, study.settings.price_date)
     priced = [
         row
-        for _, build in lines.groupby("build", sort=False)
+        for _, build in lines.groupby("build")
         for row in _price_build(study, build, prices, standing)
     ]
     result = pd.DataFrame(priced, columns=["line", *_PRICED]).set_index("line")

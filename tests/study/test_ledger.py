@@ -49,6 +49,8 @@ def test_what_was_kept_is_read_back_to_the_last_bit(tmp_path):
     )
     assert kept["made_on"].tolist() == [pd.Timestamp(DAY)] * 2
     assert kept["inputs_sha256"].tolist() == [inputs_sha256(study)] * 2
+    first = (tmp_path / "forecasts.csv").read_text().splitlines()[1]
+    assert ",time sum,bench,Brazier,Velm,2560,1440,1.0,33.333333333333336,30.0,40.0,0.9," in first
     header = (tmp_path / "forecasts.csv").read_text().splitlines()[0].split(",")
     assert header == list(FORECASTS.names)
     assert header[:3] == ["made_on", "inputs_sha256", "model"]

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 
 import perfkit as pk
-from perfkit.study import inspect_study, stale_notice
 from perfkit.study.schema import TABLES
+from perfkit.study.study import inspect_study, stale_notice
 from tests.study.make import FILES, LOGS, SETTINGS, swapped, write_study
 
 

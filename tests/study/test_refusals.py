@@ -6,9 +6,9 @@ import time
 import pytest
 
 import perfkit as pk
-from perfkit.study import inspect_study
 from perfkit.study.csvtext import MOST_COLUMNS
 from perfkit.study.schema import TABLES
+from perfkit.study.study import inspect_study
 from tests.study.make import FILES, LOGS, SETTINGS, swapped, write_study
 
 

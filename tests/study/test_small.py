@@ -77,6 +77,10 @@ def test_every_default_and_bound_is_itself_allowed():
 def test_the_glossary_marks_what_is_required():
     lines = glossary().splitlines()
     assert "| **gpu** | text | name, used everywhere else |" in lines
+    heads = {line: lines[at + 2] for at, line in enumerate(lines) if line.startswith("## ")}
+    assert list(heads) == [f"## {table.file}" for table in TABLES.values()]
+    assert [text.endswith(" (required)") for text in heads.values()] == [True] * 4 + [False] * 7
+    assert [text.endswith(" (optional)") for text in heads.values()] == [False] * 4 + [True] * 7
     assert (
         "| outcome | one of ran, crashed (ran where empty) | whether it ran to the end |" in lines
     )
