@@ -10,9 +10,9 @@ import pytest
 
 from perfkit.errors import PerfkitError
 from perfkit.models.cycles import Cycles, find_cycles, keep_helpful
-from perfkit.models.observations import gather
+from perfkit.models.observations import CONFIGURATION, Observations
 from perfkit.models.registry import LIMIT
-from tests.models.worlds import pass_frame, world
+from tests.models.worlds import pass_frame
 from tests.outside import as_cells
 
 
@@ -47,11 +47,6 @@ class Folder(SimpleNamespace):
     """Stands for a loaded study."""
 
 
-def study():
-    w = world(gpus=2, workloads=2)
-    return Folder(gpus=w.study.gpus, systems=w.study.systems, workloads=w.study.workloads)
-
-
 def passes(**columns):
     rows = {
         "system": "S0",
@@ -66,10 +61,16 @@ def passes(**columns):
     return pass_frame(pd.DataFrame(rows)).assign(**columns)
 
 
+def gathered(frame):
+    """Cells of passes; those that were cold teach nothing."""
+    reasons = frame["state"].mask(frame["state"].eq("warm"), "")
+    table = frame.assign(render_scale=1.0)[CONFIGURATION].drop_duplicates(ignore_index=True)
+    return Observations(None, table.assign(load_shift=0.0), np.nan, frame, reasons, False)
+
+
 def searched(frame, shifts, traces=None, error=None):
     """Search with written shifts by number of frames, and written traces."""
-    folder = study()
-    seen = gather(folder, frame)
+    folder, seen = Folder(), gathered(frame)
     told = traces or {
         name: np.ones(int(n))
         for name, n in zip(frame["pass_id"], frame["frames"], strict=True)
@@ -135,8 +136,8 @@ def test_where_nothing_can_be_searched_nothing_changes():
         assert seen is before
         assert cycles.of == {}
     frame = passes()
-    plain = gather(study(), frame)
-    assert find_cycles(study(), frame, plain)[0] is plain  # no loaded study
+    plain = gathered(frame)
+    assert find_cycles(Folder(), frame, plain)[0] is plain  # no loaded study
     for frames in (np.nan, 1.0):
         seen, _, before, read = searched(passes(frames=frames), {3: 0.1})
         assert seen is before
