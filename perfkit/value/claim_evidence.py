@@ -9,7 +9,7 @@ from scipy.special import stdtrit
 
 from perfkit.defaults import LEVEL
 from perfkit.value.arithmetic import mean_log_draws
-from perfkit.value.claim_sides import COLUMNS, Record, Side, find_side
+from perfkit.value.claim_sides import COLUMNS, Record, Side, find_side, strata
 from perfkit.value.contrast import Contrast, FloatArray, Sample, welch, with_error
 from perfkit.value.speeds import BASES, HALF
 
@@ -185,15 +185,12 @@ def _measured(
     known: tuple[float, float, float],
 ) -> Evidence | None:
     sign, offset, price = known
-    rows = record.counted[record.counted[column].notna()]
-    if workload:
-        rows = rows[rows["workload"] == workload]
-    stratum = ["workload", "system"] if pairing.shared else ["workload"]
-    spread = record.spreads[column]
-    left = _cells(rows, pairing.left, pairing.left_systems, column, stratum, spread)
-    right = _cells(rows, pairing.right, pairing.right_systems, column, stratum, spread)
+    left = _cells(record, pairing.left, pairing.left_systems, column, pairing.shared)
+    right = _cells(record, pairing.right, pairing.right_systems, column, pairing.shared)
     alone = not pairing.right.gpu
     both = left.index if alone else left.index.intersection(right.index, sort=False)
+    if workload:
+        both = both[both.get_level_values(0) == workload]
     weight = record.study.workloads.set_index("workload")["weight"]
     names = both.get_level_values(0)
     weights = weight.reindex(names).to_numpy() / names.value_counts().reindex(names).to_numpy()
@@ -203,7 +200,7 @@ def _measured(
     contrast = welch(_sample(ours, sign), None if alone else _sample(theirs, sign), weights, offset)
     shares = weights / weights.sum()
     shifted = [float(shares @ side["shift"]) for side in ([ours] if alone else [ours, theirs])]
-    contrast = with_error(contrast, math.hypot(*shifted), spread[1])
+    contrast = with_error(contrast, math.hypot(*shifted), record.spreads[column][1])
     counts = ours["passes"] if alone else np.minimum(ours["passes"], theirs["passes"])
     bases = {*ours["basis"], *([] if alone else theirs["basis"])}
     return Evidence(
@@ -220,27 +217,14 @@ def _measured(
 
 
 def _cells(
-    rows: pd.DataFrame,
-    side: Side,
-    systems: tuple[str, ...],
-    column: str,
-    stratum: list[str],
-    spread: tuple[float, int],
+    record: Record, side: Side, systems: tuple[str, ...], column: str, shared: bool
 ) -> pd.DataFrame:
-    """Log passes of one side by stratum; the spread of a lone pass is that of the whole study."""
+    """Give the passes of one side by workload; by system too where both sides share systems."""
+    rows = record.cells[column] if shared else record.counted
     mine = rows[(rows["gpu"] == side.gpu) & rows["system"].isin(systems)]
-    noted = mine.assign(log=np.log(mine[column]), borrowed=mine["source"] == "borrowed")
-    strata = noted.groupby(stratum, sort=False)
-    logs = strata["log"]
-    found = pd.DataFrame({"mean": logs.mean(), "variance": logs.var(), "passes": logs.count()})
-    found["basis"] = np.where(strata["borrowed"].any(), "borrowed", "measured")
-    found["shift"] = 0.0
-    if "se_log_version_shift" in mine:
-        found["shift"] = strata["se_log_version_shift"].mean()
-    own = found["variance"] > np.finfo(float).eps ** 2
-    found["dof"] = (found["passes"] - 1.0).where(own, float(spread[1]))
-    found["variance"] = found["variance"].where(own, spread[0] ** 2)
-    return found
+    if shared:
+        return mine.set_index(["workload", "system"])
+    return strata(mine, column, ["workload"], record.spreads[column])
 
 
 def _sample(cells: pd.DataFrame, sign: float) -> Sample:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from perfkit.frames.usable import CONFIGURATION, countable, pooled_log_spread
@@ -53,6 +54,8 @@ class Record:
         Countable passes at ``value_at``, native scale.
     spreads : dict of str to (float, int)
         Spread between passes of a configuration and its degrees of freedom, by column.
+    cells : dict of str to DataFrame
+        Passes of each GPU, workload and system as :func:`strata` gives them, by column.
     builds : dict of str to Side
     prices : callable
         Price of an item in a condition.
@@ -62,6 +65,7 @@ class Record:
     book: SpeedBook
     counted: pd.DataFrame
     spreads: dict[str, tuple[float, int]]
+    cells: dict[str, pd.DataFrame]
     builds: dict[str, Side]
     prices: Callable[[str, str], ItemPrice]
 
@@ -86,6 +90,10 @@ def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
     configuration = kept.groupby(CONFIGURATION, sort=False).ngroup()
     spreads = {name: pooled_log_spread(kept[name], configuration) for name in COLUMNS.values()}
     kept = kept[(kept["width"] == width) & (kept["height"] == height) & (kept["render_scale"] == 1)]
+    cells = {
+        name: strata(kept, name, ["gpu", "workload", "system"], spread).reset_index()
+        for name, spread in spreads.items()
+    }
     priced = build_prices(study)
     machines = build_machines(study.builds)
     builds = {
@@ -94,7 +102,44 @@ def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
             machines.itertuples(index=False, name=None), priced["price"], strict=True
         )
     }
-    return Record(study, book, kept, spreads, builds, price_list(study))
+    return Record(study, book, kept, spreads, cells, builds, price_list(study))
+
+
+def strata(
+    passes: pd.DataFrame, column: str, by: list[str], spread: tuple[float, int]
+) -> pd.DataFrame:
+    """Combine log passes; the spread of a lone pass is that of the whole study.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        Those without a number are left out.
+    column : str
+        Of FPS.
+    by : list of str
+        Columns that name a stratum.
+    spread : tuple of (float, int)
+        Of the whole study and its degrees of freedom.
+
+    Returns
+    -------
+    DataFrame
+        mean, variance, passes, basis, shift (standard error of what brought older versions to the
+        newest), dof; one row a stratum in order of first appearance.
+    """
+    known = passes[passes[column].notna()]
+    noted = known.assign(log=np.log(known[column]), borrowed=known["source"] == "borrowed")
+    groups = noted.groupby(by, sort=False)
+    logs = groups["log"]
+    found = pd.DataFrame({"mean": logs.mean(), "variance": logs.var(), "passes": logs.count()})
+    found["basis"] = np.where(groups["borrowed"].any(), "borrowed", "measured")
+    found["shift"] = 0.0
+    if "se_log_version_shift" in known:
+        found["shift"] = groups["se_log_version_shift"].mean()
+    own = found["variance"] > np.finfo(float).eps ** 2
+    found["dof"] = (found["passes"] - 1.0).where(own, float(spread[1]))
+    found["variance"] = found["variance"].where(own, spread[0] ** 2)
+    return found
 
 
 def find_side(record: Record, name: str) -> Side:

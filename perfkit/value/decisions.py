@@ -67,7 +67,7 @@ def decision_tables(
     price = np.array([side.price for side in record.builds.values()])
     budget = study.settings.budget
     steps = scale_probabilities(study, passes, model.predict)
-    scores = score_forecasts(study, passes)
+    forecasts = _forecast_tables(study, passes) if len(study.forecasts) else {}
     tables = {
         "goes_together": together_table(study),
         "ranks": rank_table(speeds, price),
@@ -83,9 +83,7 @@ def decision_tables(
         "settings": setting_table(steps),
         "setting_steps": steps,
         "claims": check_claims(record),
-        "forecast_scores": scores.rows,
-        "forecast_cards": scores.cards,
-        "calibration": scores.calibration if len(scores.cards) else scores.cards,
+        **forecasts,
         "next_runs": next_runs(study, passes, book, speeds),
         "sittings": sitting_table(passes),
         "within_pass": within_pass_table(study, passes),
@@ -96,3 +94,13 @@ def decision_tables(
     if len(study.builds):
         tables["cautions"] = pd.DataFrame({"caution": CAUTIONS})
     return {name: frame for name, frame in tables.items() if len(frame)}
+
+
+def _forecast_tables(study: Study, passes: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    scores = score_forecasts(study, passes)
+    calibration = scores.calibration if len(scores.cards) else scores.cards
+    return {
+        "forecast_scores": scores.rows,
+        "forecast_cards": scores.cards,
+        "calibration": calibration,
+    }

@@ -82,12 +82,16 @@ def upgrade_rivals(study: Study, book: SpeedBook) -> pd.DataFrame:
         mine = [at for at, step in enumerate(steps) if step.from_build == name]
         mine = [at for at in mine if steps[at].added_cost > 0]
         means = _Means(speeds)
-        rows += [
-            _row(steps[one], steps[other], means, places[one], places[other][1])
+        pairs = [
+            _pair(steps[one], steps[other], means, places[one], places[other][1])
             for one in mine
             for other in mine
             if one != other
         ]
+        told = [spends for _, spends in pairs if len(spends)]
+        low, high = central_range(np.array(told), LEVEL) if told else ((), ())
+        ends = iter(zip(low, high, strict=True))
+        rows += [_row(known, *(next(ends) if len(spends) else _NO_ENDS)) for known, spends in pairs]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -117,26 +121,44 @@ class _Means:
         return self.lows[key]
 
 
-def _row(
+_NO_ENDS = np.nan, np.nan
+_NO_DRAWS = np.empty(0)
+
+
+def _row(known: dict[str, object], low: float, high: float) -> tuple[object, ...]:
+    row = {**known, "overtakes_low": low, "overtakes_high": high, "level": LEVEL}
+    return tuple(row[column] for column in COLUMNS)
+
+
+def _pair(
     step: Candidate, rival: Candidate, means: _Means, place: tuple[int, int], other: int
-) -> tuple[object, ...]:
+) -> tuple[dict[str, object], FloatArray]:
+    """Tell all of a row but its range, and the draws that the range is taken of."""
     machines = [*place, other]
     shared = np.asarray(np.isfinite(means.speeds.fps[machines]).all(axis=0))
-    names = step.from_build, step.to_build, rival.to_build, step.spent
-    rest = int(shared.sum()), LEVEL
-    nothing = np.nan, np.nan, np.nan, np.nan, ""
+    known: dict[str, object] = {
+        "from_build": step.from_build,
+        "to_build": step.to_build,
+        "rival": rival.to_build,
+        "spent": step.spent,
+        "overtakes_below": np.nan,
+        "change_pct": np.nan,
+        "now": "",
+        "workloads": int(shared.sum()),
+        "reason": "",
+    }
     if shared.mean() < HALF:
-        return *names, *nothing, *rest, "too few workloads have a number on all three"
+        return known | {"reason": "too few workloads have a number on all three"}, _NO_DRAWS
     (start, start_draws), (after, draws), (point, rival_draws) = (
         means.of(machine, shared) for machine in machines
     )
     lows = [means.low_gain(place[0], machine, shared) for machine in machines[1:]]
     if not min(lows) > 0:
         slower = step.to_build if not lows[0] > 0 else rival.to_build
-        return *names, *nothing, *rest, f"the gain of {slower} is not clearly above zero"
+        return known | {"reason": f"the gain of {slower} is not clearly above zero"}, _NO_DRAWS
     flip = overtaking_spend(after - start, point - start, rival.added_cost, step.resale)
     gains = draws - start_draws, rival_draws - start_draws
-    spends = overtaking_spend(*gains, rival.added_cost, step.resale)
-    low, high = (float(end) for end in central_range(np.asarray(spends), LEVEL))
-    now = "cheaper" if step.spent < flip else "dearer"
-    return *names, flip, low, high, 100 * (flip / step.spent - 1), now, *rest, ""
+    spends = np.asarray(overtaking_spend(*gains, rival.added_cost, step.resale))
+    known["overtakes_below"], known["change_pct"] = flip, 100 * (flip / step.spent - 1)
+    known["now"] = "cheaper" if step.spent < flip else "dearer"
+    return known, spends
