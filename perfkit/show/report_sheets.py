@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from perfkit.show.report_html import stranger
@@ -135,7 +134,7 @@ def fps(value: float) -> str:
     >>> fps(59.94), fps(143.6), fps(float("nan"))
     ('59.9', '144', '')
     """
-    return "" if not np.isfinite(value) else f"{value:.{1 if value < 99.95 else 0}f}"
+    return "" if not math.isfinite(value) else f"{value:.{1 if value < 99.95 else 0}f}"
 
 
 def money(value: float) -> str:
@@ -146,7 +145,7 @@ def money(value: float) -> str:
     >>> money(5.6789)
     '5.68'
     """
-    return "" if not np.isfinite(value) else f"{value:,.2f}"
+    return "" if not math.isfinite(value) else f"{value:,.2f}"
 
 
 def amount(value: float) -> str:
@@ -157,7 +156,7 @@ def amount(value: float) -> str:
     >>> amount(450.0), amount(449.9)
     ('450', '449.90')
     """
-    return f"{value:,.0f}" if np.isfinite(value) and value == round(value) else money(value)
+    return f"{value:,.0f}" if math.isfinite(value) and value == round(value) else money(value)
 
 
 def share(value: float) -> str:
@@ -168,7 +167,7 @@ def share(value: float) -> str:
     >>> share(0.934) == "93\u202f%"
     True
     """
-    return "" if not np.isfinite(value) else f"{100 * value:.0f}\u202f%"
+    return "" if not math.isfinite(value) else f"{100 * value:.0f}\u202f%"
 
 
 def general(value: float) -> str:
@@ -179,7 +178,7 @@ def general(value: float) -> str:
     >>> general(0.123456), general(1920.0)
     ('0.1235', '1920')
     """
-    if not np.isfinite(value):
+    if not math.isfinite(value):
         return ""
     return f"{value:.0f}" if value == round(value) or abs(value) >= 1e4 else f"{value:.4g}"
 
@@ -192,7 +191,7 @@ def tenth(value: float) -> str:
     >>> tenth(7.286), tenth(float("nan"))
     ('7.3', '')
     """
-    return "" if not np.isfinite(value) else f"{value:,.1f}".replace("-", "\u2212")
+    return "" if not math.isfinite(value) else f"{value:,.1f}".replace("-", "\u2212")
 
 
 def small(value: float) -> str:
@@ -203,7 +202,7 @@ def small(value: float) -> str:
     >>> small(0.022086), small(0.0000573), small(1.8433)
     ('0.022', '0.000057', '1.8')
     """
-    if not np.isfinite(value) or value == 0:
+    if not math.isfinite(value) or value == 0:
         return "0" if value == 0 else ""
     return f"{value:.{max(1, 1 - math.floor(math.log10(abs(value))))}f}".replace("-", "\u2212")
 
@@ -253,9 +252,9 @@ def ranged(
 
 
 def _spread(form: Callable[[float], str], value: float, low: float, high: float) -> str:
-    if not np.isfinite(value):
+    if not math.isfinite(value):
         return NOT_KNOWN
-    known = np.isfinite(low) and np.isfinite(high)
+    known = math.isfinite(low) and math.isfinite(high)
     span = f"{form(low)} to {form(high)}" if known else "range not known"
     return f"{form(value)}<small>{span}</small>"
 

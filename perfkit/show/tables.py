@@ -62,12 +62,12 @@ def cell_text(value: Any) -> str:
         return "" if value is pd.NaT else value.strftime("%Y-%m-%d")
     if hasattr(value, "item"):
         value = value.item()
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value + 0.0:.10g}"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, numbers.Integral):
         return str(int(value))
-    if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value + 0.0:.10g}"
     if value is None or value is pd.NA or value is pd.NaT:
         return ""
     return safe_text(str(value))

@@ -23,6 +23,8 @@ def safe_text(text: str) -> str:
     >>> safe_text("=1+1"), safe_text("  @SUM(A1)"), safe_text("'=1"), safe_text("a=b")
     ("'=1+1", "'  @SUM(A1)", "''=1", 'a=b')
     """
+    if text[:1].isalnum():
+        return text
     return "'" + text if text.lstrip("'").lstrip(_UNSEEN).startswith(_FORMULA) else text
 
 
