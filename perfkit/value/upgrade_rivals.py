@@ -83,15 +83,12 @@ def upgrade_rivals(study: Study, book: SpeedBook) -> pd.DataFrame:
         mine = [at for at in mine if steps[at].added_cost > 0]
         means = _Means(speeds)
         pairs = [
-            _pair(steps[one], steps[other], means, places[one], places[other][1])
+            _against(steps[one], steps[other], means, places[one], places[other][1])
             for one in mine
             for other in mine
             if one != other
         ]
-        told = [spends for _, spends in pairs if len(spends)]
-        low, high = central_range(np.array(told), LEVEL) if told else ((), ())
-        ends = iter(zip(low, high, strict=True))
-        rows += [_row(known, *(next(ends) if len(spends) else _NO_ENDS)) for known, spends in pairs]
+        rows += _rows(pairs)
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -121,16 +118,22 @@ class _Means:
         return self.lows[key]
 
 
-_NO_ENDS = np.nan, np.nan
 _NO_DRAWS = np.empty(0)
 
 
-def _row(known: dict[str, object], low: float, high: float) -> tuple[object, ...]:
-    row = {**known, "overtakes_low": low, "overtakes_high": high, "level": LEVEL}
-    return tuple(row[column] for column in COLUMNS)
+def _rows(pairs: list[tuple[dict[str, object], FloatArray]]) -> list[tuple[object, ...]]:
+    """Take the ranges of all pairs side by side."""
+    drawn = [spends for _, spends in pairs if len(spends)]
+    ends = iter(np.transpose(central_range(np.array(drawn), LEVEL)).tolist() if drawn else ())
+    rows = []
+    for known, spends in pairs:
+        low, high = next(ends) if len(spends) else (np.nan, np.nan)
+        row = {**known, "overtakes_low": low, "overtakes_high": high, "level": LEVEL}
+        rows.append(tuple(row[column] for column in COLUMNS))
+    return rows
 
 
-def _pair(
+def _against(
     step: Candidate, rival: Candidate, means: _Means, place: tuple[int, int], other: int
 ) -> tuple[dict[str, object], FloatArray]:
     """Tell all of a row but its range, and the draws that the range is taken of."""

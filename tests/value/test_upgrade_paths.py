@@ -16,8 +16,9 @@ from perfkit.value.upgrade_games import _weaker
 from perfkit.value.upgrade_paths import Candidate, _Machine, _step, _unit_prices, _with_card
 from perfkit.value.upgrade_rivals import (
     COLUMNS,
+    _against,
     _Means,
-    _row,
+    _rows,
     overtaking_spend,
     upgrade_rivals,
 )
@@ -128,7 +129,9 @@ NARROW = np.linspace(-1e-4, 1e-4, 101)
 def rival_row(fps: list[list[float]], one: Candidate, other: Candidate, **more: object) -> dict:
     speeds = speeds_of(fps, np.zeros(101), **more)
     speeds.log_draws[...] += NARROW[::-1] * np.arange(len(fps))[:, None, None]
-    return dict(zip(COLUMNS, _row(one, other, _Means(speeds), (0, 1), 2), strict=True))
+    return dict(
+        zip(COLUMNS, *_rows([_against(one, other, _Means(speeds), (0, 1), 2)]), strict=True)
+    )
 
 
 def test_one_step_overtakes_another() -> None:
@@ -166,7 +169,11 @@ def test_rivals_are_compared_on_what_all_three_have() -> None:
 def test_a_gain_of_nothing_is_not_above_zero(after: float, reason: str) -> None:
     speeds = speeds_of([[10], [after], [10.25]])
     found = dict(
-        zip(COLUMNS, _row(step("b", 1.0), step("c", 1.0), _Means(speeds), (0, 1), 2), strict=True)
+        zip(
+            COLUMNS,
+            *_rows([_against(step("b", 1.0), step("c", 1.0), _Means(speeds), (0, 1), 2)]),
+            strict=True,
+        )
     )
     assert found["reason"] == (reason and f"the gain of {reason} is not clearly above zero")
 
