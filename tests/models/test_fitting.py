@@ -66,7 +66,7 @@ def test_a_processor_without_a_speed_is_taken_for_the_middle_one() -> None:
 
 def test_a_fit_says_what_it_was_asked_and_what_it_chose() -> None:
     made = small()
-    shuffled = made.passes.set_index(np.arange(len(made.passes))[::-1] + 7)
+    shuffled = made.passes.set_index("pass_id", drop=False).iloc[::-1]
     found = fit(made.study, shuffled, seed=5, **AS_SAID)
     assert (found.family, found.level, found.seed) == ("power law", 0.8, 5)
     assert found.left_out.empty

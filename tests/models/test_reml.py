@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import t as student
 
+from perfkit.models import reml
 from perfkit.models.cross_products import Products, closed_basis, products
 from perfkit.models.mixed_equations import Look, look
 from perfkit.models.reml import _leap, _newton, _start, fit_reml
@@ -181,11 +182,14 @@ def test_a_search_starts_where_a_groups_own_data_weigh_eight_times_what_it_share
     left = counts.sum() - (counts**2).div(counts.sum(axis=1), axis=0).sum()
     expected = [8 / mean_squares["c"], 0, 8 / mean_squares["p"], 0, 8 / left.mean()]
     np.testing.assert_allclose(start, expected, rtol=1e-10)
-    # Groups without cells, and GPUs left out, do not count.
-    kept = np.array([[True] * 4 + [False] * 3])
-    some = frame[frame["g"] < 4]
-    few = products(cells_of(frame), kept, np.zeros(4))
-    np.testing.assert_allclose(_start(few, EVERYTHING), _start(products_of(some), EVERYTHING))
+    # Workload 0 has cells half below and half above its mean on GPUs 0 and 1: squares of 1/2 of
+    # the column and of either GPU. Workload 1 has one cell, which adds a group and no square.
+    # Workload 2 ran on GPU 2 only, which is left out: neither counts.
+    cells = as_cells(np.zeros(4), [-0.5, 0.5, 0.3, 0.9], [0, 1, 0, 2], [0, 0, 1, 2])
+    some = products(cells, np.array([[True, True, False]]), np.zeros(4))
+    np.testing.assert_allclose(_start(some, EVERYTHING), [[32, 0, 0, 0, 16]])
+    one = products(cells.take(np.arange(2)), np.ones((1, 2), bool), np.zeros(4))
+    np.testing.assert_allclose(_start(one, EVERYTHING), [[16, 0, 0, 0, 16]])
 
 
 def look_at(gradient: list[float], information: np.ndarray, expected: list[float]) -> Look:
@@ -213,6 +217,7 @@ STEEP[0, 4] = STEEP[4, 0] = 2.0
     ([1, 1, 0.2, 1, 1], [0, 0, 4.5, 0, 0], 0, [1, 1, 1, 1, 1], [1, 1, 0, 1, 1], 1.125),
     ([0, 0, 1, 0, 1], [2, -3, 0, 0, -2], 0, [1, 1, 1, 1, 1], [0, 3, 1, 0, 1.125], 4.625),
     ([0, 1, 1, 1, 1], [-2, 0, 0, 0, -2], 0, [0, 1, 1, 1, 1], [0, 1, 1, 1, 1.125], 0.125),
+    ([0, 1, 1, 1, 1], [0, 0, 0, 0, -2], 0, [1, 1, 1, 1, 1], [0, 1, 1, 1, 1.125], 0.125),
 ])  # fmt: skip
 def test_a_step_is_newtons_where_it_is_free(ratio, gradient, damp, allowed, step, gain):
     at = look_at(gradient, STEEP, [0.0] * 5)
@@ -230,8 +235,8 @@ def test_a_step_in_a_direction_without_information_is_finite():
 
 
 def test_a_leap_meets_the_squares_and_goes_a_hundredfold_at_most():
-    # Squares are traces less gradients: 6 of 2, 1 of 2, 1000 of 2, 0 of 2, and none expected.
-    at = look_at([-4, 1, -998, 2, -1], STEEP, [2, 2, 2, 2, 0])
+    # Squares are traces less gradients: 1.5 of 0.5, 1 of 2, 1000 of 2, 0 of 2, and none expected.
+    at = look_at([-1, 1, -998, 2, -1], STEEP, [0.5, 2, 2, 2, 0])
     leapt = _leap(at, np.array([[1.0, 2.0, 3.0, 4.0, 5.0]]))
     np.testing.assert_allclose(leapt, [[3, 1, 300, 0.04, 5]], rtol=1e-12)
 
@@ -279,3 +284,29 @@ def test_subsets_side_by_side_are_each_at_their_own_best(frame):
         assert (at[~free] == 0).all()
         assert np.abs(slope[free & (at > 0)] * at[free & (at > 0)]).max(initial=0.0) < 1e-3
         assert (slope[free & (at == 0)] >= 0).all()
+
+
+def test_each_step_starts_from_the_look_at_where_it_stands(monkeypatch):
+    # In the first subset a step leads to something worse and is taken back.
+    frame = made(0, workloads=5, gpus=5, sizes=2, device=0.0, own=0.3)
+    kept = np.ones((2, 5), bool)
+    kept[1, 4] = False
+    seen, stood, damps = [], [], []
+
+    def remembered(p, *rest):
+        seen.append((p, *rest[1:]))
+        return look(p, *rest)
+
+    def checked(at, ratio, damp, allowed):
+        here = look(seen[-1][0], ratio, *seen[-1][1:])
+        np.testing.assert_allclose(at.criterion, here.criterion, rtol=1e-12)
+        stood.append(tuple(ratio[0]))
+        damps.append(damp[0])
+        return _newton(at, ratio, damp, allowed)
+
+    monkeypatch.setattr(reml, "look", remembered)
+    monkeypatch.setattr(reml, "_newton", checked)
+    fit_reml(products(cells_of(frame), kept, np.zeros(4)), np.ones((2, 5), bool))
+    assert len(set(stood)) < len(stood) < 15
+    # Taken back, it goes on damped; each step that succeeds is damped a tenth as much.
+    np.testing.assert_allclose(damps, [1e-6] * 3 + [0.8 * 0.1**k for k in range(len(damps) - 3)])

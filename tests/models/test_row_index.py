@@ -91,6 +91,9 @@ def test_sums_are_those_over_masks_whatever_stands_at_places_left_over() -> None
     # A first run of another workload than the first is a run.
     second = row_index(rows_of_arrays(gpu=[0, 0, 1], workload=[1, 1, 0]))
     assert second.by_both(np.array([[1.0, 2.0], [4.0, 8.0]])).tolist() == [[0, 3], [4, 0]]
+    # Of six rows of GPUs 0, 1, 2 the last has one, and a place left over.
+    one = row_index(rows_of_arrays(gpu=[0, 0, 0, 1, 1, 2], arithmetic_tflops=2.0))
+    assert one.by_both(at_places(one, np.arange(6.0))).tolist() == [[3], [7], [5]]
     # As many chunks as GPUs: each is its GPU's.
     even = row_index(rows_of_arrays(gpu=[1, 0], arithmetic_tflops=[1.0, 4.0]))
     assert even.by_gpu(np.array([7.0, 8.0])).tolist() == [7, 8]
