@@ -97,7 +97,7 @@ def _at_least_as_fast(steps: pd.DataFrame) -> pd.DataFrame:
     machine = [steps["build"], steps["workload"]]
     measured = steps["basis"] != "predicted"
     best = {
-        name: steps[name].where(measured, steps[name].groupby(machine, sort=False).cummax())
+        name: steps[name].where(measured, steps[name].groupby(machine).cummax())
         for name in ("fps", "probability")
     }
     return steps.assign(**best)

@@ -85,6 +85,8 @@ def test_no_shift_needs_infinitely_many_and_unknown_stays_unknown() -> None:
     assert passes_needed(0.0, 1.0, 0.05, 0.8) == math.inf
     assert passes_needed(1e-6, 1.0, 0.05, 0.8) == math.inf
     assert math.isnan(passes_needed(1.0, np.nan, 0.05, 0.8))
+    assert math.isnan(passes_needed(1.0, 0.0, 0.05, 0.8))
+    assert math.isnan(passes_needed(np.nan, 1.0, 0.05, 0.8))
 
 
 @pytest.mark.parametrize(("shift", "passes"), [(100.0, 2), (6.0, 3)])

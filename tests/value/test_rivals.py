@@ -50,6 +50,7 @@ def test_flip_prices_by_hand() -> None:
     assert found[["build", "rival", "price"]].to_numpy().tolist() == [
         ["a", "b", 200.0], ["b", "a", 300.0],
     ]  # fmt: skip
+    assert found.index.tolist() == [0, 1]
     assert_allclose(found["flip_price"], [150, 400], rtol=1e-12)
     # Both have the same draws, so the ratio has no width.
     assert_allclose(found["flip_low"], [150, 400], rtol=1e-9)

@@ -94,6 +94,12 @@ def test_resale_of_the_card_that_leaves(tmp_path: Path) -> None:
     assert_allclose(found["break_even_price"], without["break_even_price"] + 90, rtol=1e-12)
 
 
+def test_a_card_listed_as_something_else_leaves_with_the_step(tmp_path: Path) -> None:
+    rows = [row | {"role": "other"} if row["role"] == "card" else row for row in BOTH]
+    found = upgrades(tmp_path, predictions("Birch", BIRCH), builds=rows)
+    assert found.loc[("with Alder", "with Alder + Birch"), "leaves"] == "Alder"
+
+
 def test_lent_card_is_not_sold(tmp_path: Path) -> None:
     rows = [row | {"obtained": "lent"} if row["role"] == "card" else row for row in BOTH]
     used = priced(("Alder", "", 90), condition="used")

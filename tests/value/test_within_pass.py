@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from perfkit.frames.dependence import halvings_for
+from perfkit.frames.dependence import FEWEST_VALUES, halvings_for
 from perfkit.study import Study, load_study
 from perfkit.value.within_pass import BASIS, _ranges, block_frames, within_pass_table
 from tests.value.market import TOML, market, summary, write_csv
@@ -90,3 +90,18 @@ def test_a_block_is_no_longer_than_the_pass() -> None:
     assert block_frames(rising) <= 40
     noise = np.random.default_rng(4).normal(10, 1, 40)
     assert 1 <= block_frames(noise) < 40
+
+
+def test_what_is_compared_comes_first_and_sixteen_frames_are_enough(tmp_path: Path) -> None:
+    """Of three games run once, Fen at another size; Moor has 16 frames and Tarn 15."""
+    study, traces = logged(tmp_path, 20, {"Fen": 1, "Moor": 1, "Tarn": 1})
+    for name, frames in (("Moor 0", FEWEST_VALUES), ("Tarn 0", FEWEST_VALUES - 1)):
+        rows = [{"t": repr(float(t))} for t in traces[name][:frames]]
+        write_csv(tmp_path / f"{name}.csv", rows)
+    passes = (tmp_path / "passes.csv").read_text().replace("Fen,1920,1080", "Fen,2560,1440")
+    (tmp_path / "passes.csv").write_text(passes)
+    study = load_study(tmp_path)
+    found = within_pass_table(study, summary(study))
+    assert found["workload"].tolist() == ["Moor", "Fen"]
+    assert found["frames"].tolist() == [16, 20]
+    assert found["reason"].tolist() == ["16 frames: no 1 % low", "20 frames: no 1 % low"]
