@@ -115,13 +115,19 @@ def loss_at(asked: Problem, state: State, turn: int, theta: np.ndarray) -> float
     return float(_loss(residual, asked.used[turn][None], state.scale[turn : turn + 1], away)[0])
 
 
-def stepped(asked: Problem, state: State, turn: int) -> np.ndarray:
-    """Parameters after a damped step, by differences of the loss and sums over cells."""
-    form, theta, scale = asked.form, state.theta[turn], state.scale[turn]
+def push_at(asked: Problem, state: State, turn: int) -> np.ndarray:
+    """Where the loss falls, by its differences."""
+    theta = state.theta[turn]
     nudges = 1e-6 * np.eye(len(theta))
     below = np.array([loss_at(asked, state, turn, theta - nudge) for nudge in nudges])
     above = np.array([loss_at(asked, state, turn, theta + nudge) for nudge in nudges])
-    gradient = (below - above) / 2e-6
+    return np.asarray((below - above) / 2e-6)
+
+
+def stepped(asked: Problem, state: State, turn: int) -> np.ndarray:
+    """Parameters after a damped step, by differences of the loss and sums over cells."""
+    form, theta, scale = asked.form, state.theta[turn], state.scale[turn]
+    gradient = push_at(asked, state, turn)
     matrix = np.diag(form.sd**-2.0)
     for away, row, used in zip(
         state.residual[turn], state.slopes[turn], asked.used[turn], strict=True
@@ -137,23 +143,42 @@ def stepped(asked: Problem, state: State, turn: int) -> np.ndarray:
     return np.clip(theta + np.clip(step, -LONGEST_STEP, LONGEST_STEP), low, high)
 
 
+def standing(asked: Problem, sharpness: float, contention: float, damp: float) -> State:
+    """Stand off the start, at this sharpness and contention."""
+    state = _begin(asked)
+    theta = state.theta.copy()
+    theta[:, -2:] = sharpness, contention
+    theta[:, 0] += 0.3
+    residual, slope = _residual(asked.form, state, theta)
+    scale = _scale(residual, asked.used)
+    return replace(
+        state, theta=theta, residual=residual, slopes=slope, scale=scale, damp=np.full(4, damp)
+    )
+
+
 @pytest.mark.parametrize("sharpness", [0.0, 1.2, MOST[0]])
 @pytest.mark.parametrize("contention", [0.0, 0.4, MOST[1]])
 @pytest.mark.parametrize("damp", [0.0, 2.0])
 def test_a_step_follows_the_slope_of_the_loss(
     asked: Problem, sharpness: float, contention: float, damp: float
 ) -> None:
-    state = _begin(asked)
-    theta = state.theta.copy()
-    theta[:, -2:] = sharpness, contention
-    theta[:, 0] += 0.3
-    residual, slope = _residual(asked.form, state, theta)
-    state = replace(
-        state, theta=theta, residual=residual, slopes=slope, damp=np.full(4, damp),
-        scale=_scale(residual, asked.used),
-    )  # fmt: skip
+    state = standing(asked, sharpness, contention, damp)
     found = _tried(asked.form, state)
     for turn in range(4):
+        assert_allclose(found[turn], stepped(asked, state, turn), rtol=1e-4, atol=1e-5)
+
+
+@pytest.mark.parametrize("push", [-0.5, 0.5])
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_at_a_bound_only_a_push_outwards_holds(asked: Problem, share: float, push: float) -> None:
+    state = standing(asked, *(share * MOST), 0.0)
+    # The prior's middle lies where the loss falls by `push` towards more of either.
+    for turn in range(4):
+        missing = push - push_at(asked, state, turn)[-2:]
+        state.mean[turn, -2:] += missing * asked.form.sd[-2:] ** 2
+    found = _tried(asked.form, state)
+    for turn in range(4):
+        assert_allclose(push_at(asked, state, turn)[-2:], push, rtol=1e-3)
         assert_allclose(found[turn], stepped(asked, state, turn), rtol=1e-4, atol=1e-5)
 
 

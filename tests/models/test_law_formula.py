@@ -162,6 +162,7 @@ def test_misses_are_carried_to_rows_of_their_own_workload() -> None:
     found = blended((LIMIT, ROOFLINE), cells, without, asked, kriged=True)
     assert_allclose(found[:2], plain[:2] + carried, rtol=1e-12)
     assert np.isnan(found[2]).all()
+    assert np.isnan(blended((LIMIT, ROOFLINE), cells, ((0, 1),), asked, kriged=True)).all()
     fit = LawFit(cells, (LIMIT, ROOFLINE), kriged=True)
     assert_allclose(fit.log_fps(asked), np.log(1000) - found[0], rtol=1e-12)
     told = workloads_of(LIMIT, cells)[1][0]
