@@ -62,12 +62,36 @@ class Analysis:
 
     @cached_property
     def model(self) -> Fit:
-        """The chosen family and the evidence for the choice."""
+        """The chosen family and the evidence for the choice.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> analysis.model.level
+        0.9
+        """
         return self.fitted()
 
     @cached_property
     def predictions(self) -> pd.DataFrame:
-        """The rows of ``targets.csv`` in order, then what the builds need."""
+        """The rows of ``targets.csv`` in order, then what the builds need.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> bool(len(analysis.predictions) >= len(study.targets))
+        True
+        """
         model = self.model
         asked = asked_configurations(self.study, self.passes)
         self.progress.say(f"predicting {len(asked)} configurations that nobody measured")
@@ -75,24 +99,72 @@ class Analysis:
 
     @cached_property
     def speeds(self) -> SpeedBook:
-        """Every configuration at ``value_at``, measured or predicted, with its draws."""
+        """Every configuration at ``value_at``, measured or predicted, with its draws.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> set(analysis.speeds.rows["basis"]) <= {"measured", "borrowed", "predicted"}
+        True
+        """
         predictions = self.predictions
         self.progress.say(f"weighing {self.study.builds['build'].nunique()} builds")
         return speed_book(self.study, self.passes, predictions)
 
     @cached_property
     def value(self) -> pd.DataFrame:
-        """One row per build."""
+        """One row per build.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> list(analysis.value.columns[:3])
+        ['build', 'price', 'currency']
+        """
         return value_of_builds(self.study, speeds_of_builds(self.study, self.speeds))
 
     @cached_property
     def upgrades(self) -> pd.DataFrame:
-        """One row per way from one build to another."""
+        """One row per way from one build to another.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> list(analysis.upgrades.columns[:2])
+        ['from_build', 'to_build']
+        """
         return upgrades_of(self.study, self.speeds)
 
     @cached_property
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Every further decision, by the name of its table."""
+        """Every further decision, by the name of its table.
+
+        Examples
+        --------
+        >>> import perfkit as pk
+        >>> from perfkit.study.demo import find_demo
+        >>> study = pk.load_study(find_demo())
+        >>> passes = pk.summarize_passes(study)
+        >>> few = passes[passes["workload"] == "Velm Circuit, low"]
+        >>> analysis = pk.Analysis(study, few, few.head(0), lambda: pk.fit(study, few))
+        >>> "goals" in analysis.tables
+        True
+        """
         return decision_tables(self.study, self.passes, self.model, self.speeds)
 
 
