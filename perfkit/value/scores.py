@@ -66,7 +66,7 @@ class ForecastScores:
         lines = [f"{len(self.rows) - len(waiting)} of {len(self.rows)} kept forecasts scored"]
         for reason, those in waiting.groupby("reason", sort=False):
             lines.append(f"not scored, {len(those)}: {reason}")
-        for card in self.cards.itertuples(index=False):
+        for card in self.cards.itertuples():
             lines.append(
                 f"{card.gpu}, forecast of {card.made_on:%Y-%m-%d}: {card.rows} configurations, "
                 f"{card.inside_share:.0%} inside, half off by less than "

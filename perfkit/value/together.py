@@ -235,7 +235,7 @@ def _plugs(card: _Role, supply: _Role) -> Verdict:
         f"{card} needs {need[0]:g} 6-pin and {need[1]:g} 8-pin, "
         f"{supply} has {have[0]:g} and {have[1]:g}"
     )
-    if eight >= 0 and six < 0 <= six + eight:
+    if six < 0 <= six + eight:
         why = f"{sentence}; whether an 8-pin plug splits to 6 pins is in the supply's manual"
         return _unchecked(check, why, unit, min(six, eight))
     return Verdict(check, YES if min(six, eight) >= 0 else NO, min(six, eight), unit, sentence)

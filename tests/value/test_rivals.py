@@ -8,6 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import stats
 
+from perfkit.value import memory
 from perfkit.value.contrast import Contrast
 from perfkit.value.memory import _between, _bound, _ratio, _same_machine, memory_check, memory_cost
 from perfkit.value.render_scales import scale_probabilities, scales_in_use, setting_table
@@ -150,6 +151,23 @@ def test_only_memory_below_its_rate_costs_frames(rate: float, rows: int) -> None
 def test_the_same_machine_with_other_memory(other: dict[str, object], same: bool) -> None:
     assert _same_machine(SYSTEM, SYSTEM | other) is same
     assert not _same_machine(SYSTEM | {"cpu": ""}, SYSTEM | {"cpu": ""})
+
+
+def test_a_pair_that_was_never_run_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """4800 on one channel against 6000 on two: two fifths of the bandwidth."""
+    unknown = SimpleNamespace(contrast=None, reason="never run")
+    monkeypatch.setattr(memory, "compare_sides", lambda *asked: unknown)
+    slow = {"system": "t", "ram_mtps": 4800.0, "ram_channels": 1.0}
+    found = cost_of(SYSTEM, SYSTEM | slow).iloc[0].to_dict()
+    assert found == pytest.approx(
+        {
+            "gpu": "g", "system": "t", "against": "s", "rate_ratio": 0.8, "channels": 1.0,
+            "against_channels": 2.0, "bandwidth_ratio": 0.4, "fps_ratio": np.nan, "fps_low": 0.4,
+            "fps_high": 1.0, "workloads": 0, "basis": "bound",
+            "reason": "never run: between no loss and the loss of bandwidth",
+        },
+        nan_ok=True,
+    )  # fmt: skip
 
 
 def test_a_ratio_and_a_bound_in_words() -> None:

@@ -108,6 +108,7 @@ def test_of_several_forecasts_the_earliest_counts(tmp_path: Path) -> None:
         tmp_path,
     )
     assert rows["reason"].tolist() == ["an earlier forecast for this card counts", ""]
+    assert str(found).endswith(", asked for 90%")
     assert len(found.cards) == 1
 
 

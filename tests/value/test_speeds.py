@@ -79,6 +79,14 @@ def test_cells_keep_the_order_in_which_they_were_run() -> None:
     assert found["basis"].tolist() == ["measured", "borrowed", "measured"]
 
 
+def test_lows_are_as_sure_as_the_passes_that_have_one() -> None:
+    """Three passes with a low, one, none: 1 % over the roots of 3 and 1, and not known."""
+    made = passes({"workload": "a"}, {"workload": "b"})
+    made.loc[[3, 4, 6, 7, 8], "low_1pct_fps"] = np.nan
+    found = measured_cells(made)["low_log_scale"]
+    assert_allclose(found, [0.01 / np.sqrt(3), 0.01, np.nan], rtol=1e-9)
+
+
 def test_shifts_between_versions_stand_beside_their_cells() -> None:
     made = passes({"workload": "a"}).assign(
         version_use=["shifted", "", "shifted", "", "", ""],

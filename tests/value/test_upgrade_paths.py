@@ -167,15 +167,14 @@ def test_rivals_are_compared_on_what_all_three_have() -> None:
 
 @pytest.mark.parametrize(("after", "reason"), [(10.0, "b"), (9.0, "b"), (10.5, ""), (12.0, "")])
 def test_a_gain_of_nothing_is_not_above_zero(after: float, reason: str) -> None:
-    speeds = speeds_of([[10], [after], [10.25]])
-    found = dict(
-        zip(
-            COLUMNS,
-            *_rows([_against(step("b", 1.0), step("c", 1.0), _Means(speeds), (0, 1), 2)]),
-            strict=True,
-        )
-    )
-    assert found["reason"] == (reason and f"the gain of {reason} is not clearly above zero")
+    def told(rival: float) -> str:
+        means = _Means(speeds_of([[10], [after], [rival]]))
+        made = _rows([_against(step("b", 1.0), step("c", 1.0), means, (0, 1), 2)])
+        return str(dict(zip(COLUMNS, *made, strict=True))["reason"])
+
+    unclear = "the gain of {} is not clearly above zero"
+    assert told(10.25) == (reason and unclear.format(reason))
+    assert told(9.0) == unclear.format(reason or "c")
 
 
 def test_only_steps_that_cost_something_are_set_against_each_other(
