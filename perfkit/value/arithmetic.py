@@ -59,7 +59,7 @@ def central_range(draws: FloatArray, level: float) -> tuple[FloatArray, FloatArr
     (5.0, 95.0)
     """
     rows = draws.reshape(-1, draws.shape[-1])
-    room = np.empty((min(_BUILDS, len(rows)), rows.shape[-1]))
+    room = np.empty((min(_BUILDS, len(rows)), rows.shape[1]))
     ends = [_ends(rows[at : at + _BUILDS], level, room) for at in range(0, len(rows), _BUILDS)]
     low, high = np.concatenate([np.empty((2, 0)), *ends], axis=1).reshape(2, *draws.shape[:-1])
     return low, high
@@ -78,16 +78,16 @@ def _ends(rows: FloatArray, level: float, room: FloatArray) -> FloatArray:
     Of many draws only those near the wanted ranks are put in order: a key of one byte says in which
     255th of the row's width a draw lies, sorting the keys says which keys hold the ranks.
     """
-    count = rows.shape[-1]
+    count = rows.shape[1]
     position = np.array([(1 - level) / 2, (1 + level) / 2]) * (count - 1)
     ranks = position.astype(int)
-    least, most = rows.min(axis=-1), rows.max(axis=-1)
+    least, most = rows.min(axis=1), rows.max(axis=1)
     if count < _FEW or not (np.isfinite(least) & np.isfinite(most)).all():
-        ordered = np.sort(rows, axis=-1)
+        ordered = np.sort(rows, axis=1)
         pairs = [(ordered[:, rank], ordered[:, min(rank + 1, count - 1)]) for rank in ranks]
     else:
         keys = _byte_keys(rows, least, most, room[: len(rows)])
-        sorted_keys = np.sort(keys, axis=-1, kind="stable")  # a radix sort
+        sorted_keys = np.sort(keys, axis=1, kind="stable")  # a radix sort
         pairs = [_ranked(rows, keys, sorted_keys, int(rank)) for rank in ranks]
     ends = np.empty((2, len(rows)))
     for end, share, (lower, upper) in zip(ends, position - ranks, pairs, strict=True):
@@ -113,17 +113,17 @@ def _ranked(
     rows: FloatArray, keys: npt.NDArray[np.uint8], sorted_keys: npt.NDArray[np.uint8], rank: int
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of a rank and the next, from those alone whose keys may hold them."""
-    count = rows.shape[-1]
+    count = rows.shape[1]
     first, last = sorted_keys[:, rank, None], sorted_keys[:, rank + 1, None]
     row, column = np.divmod(np.flatnonzero((keys >= first) & (keys <= last)), count)
     sizes = np.bincount(row, minlength=len(rows))
     some = np.full((len(rows), sizes.max()), np.inf)
     some[np.arange(some.shape[1]) < sizes[:, None]] = rows[row, column]
-    some.sort(axis=-1)
+    some.sort(axis=1)
     if rank < count // 2:
-        below = np.count_nonzero(sorted_keys[:, :rank] < first, axis=-1)
+        below = np.count_nonzero(sorted_keys[:, :rank] < first, axis=1)
     else:
-        below = count - sizes - np.count_nonzero(sorted_keys[:, rank + 1 :] > last, axis=-1)
+        below = count - sizes - np.count_nonzero(sorted_keys[:, rank:] > last, axis=1)
     every, place = np.arange(len(rows)), rank - below
     return some[every, place], some[every, place + 1]
 
@@ -155,7 +155,7 @@ def frontier_probability(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     [0.5, 1.0, 0.5]
     """
     result = np.full(len(prices), np.nan)
-    known = np.flatnonzero(np.isfinite(prices) & np.isfinite(speeds.sum(axis=-1)))
+    known = np.flatnonzero(np.isfinite(prices) & np.isfinite(speeds.sum(axis=1)))
     known = known[np.argsort(prices[known], kind="stable")]
     if not len(known):
         return result
@@ -195,7 +195,7 @@ def rank_probability(costs: FloatArray) -> FloatArray:
     """
     count, draws = costs.shape
     result = np.full((count, count), np.nan)
-    known = np.flatnonzero(np.isfinite(costs).all(axis=-1))
+    known = np.flatnonzero(np.isfinite(costs).all(axis=1))
     order = np.argsort(costs[known], axis=0, kind="stable")
     tally = np.zeros((len(known), count))
     for rank, holders in enumerate(order):
@@ -224,7 +224,7 @@ def overtaking_prices(prices: FloatArray, speeds: FloatArray) -> FloatArray:
     [[250.0], [600.0]]
     """
     with np.errstate(invalid="ignore"):
-        least = prices / speeds.max(axis=-1)  # NaN where a draw is not known
+        least = prices / speeds.max(axis=1)  # NaN where a draw is not known
     lowest, next_lowest = _lowest_costs(prices, speeds, least)
     result: FloatArray = lowest * speeds
     for build in np.flatnonzero(~(least > lowest.max())):

@@ -122,8 +122,8 @@ def compare_sides(
     sign = -1.0 if measure == "cost_per_frame" else 1.0
     pairing = _systems(record, left, right)
     measured = _measured(record, pairing, COLUMNS[measure], workload, (sign, offset, price))
-    asked = 1 if workload else int((record.study.workloads["weight"] > 0).sum())
-    if measured is not None and len(set(measured.workloads)) >= HALF * asked:
+    asked = int((record.study.workloads["weight"] > 0).sum())
+    if measured is not None and (workload or len(set(measured.workloads)) >= HALF * asked):
         return measured
     predicted = _predicted(record, pairing, measure, workload, (sign, offset, price))
     missing = Evidence(None, reason=f"{left.name} was neither run nor predicted beside it")
@@ -134,7 +134,7 @@ def _prices(left: Side, right: Side) -> Evidence:
     against = right.price if math.isnan(right.number) else right.number
     for side, price in ((left, left.price), (right, against)):
         if not price > 0:
-            return Evidence(None, chance=False, reason=f"the price of {side.name} is not known")
+            return Evidence(None, reason=f"the price of {side.name} is not known")
     contrast = Contrast(math.log(left.price / against), 0.0, math.inf, 0.0, ())
     return Evidence(contrast, chance=False, basis="price", price_left=left.price)
 

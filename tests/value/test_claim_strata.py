@@ -194,6 +194,9 @@ def test_what_costs_nothing_has_no_ratio(record: Record) -> None:
             found = compare_sides(record, left, right, measure)
             name = right.name if left is dear else "free"
             assert (found.contrast, found.reason) == (None, f"the price of {name} is not known")
+    for measure in ("price", "cost_per_frame"):
+        cheap = compare_sides(record, Side("cheap", price=0.5), Side("0.25", number=0.25), measure)
+        assert "the price of" not in cheap.reason
     found = compare_sides(record, dear, Side("4", number=4.0), "price")
     told = contrast_of(found)
     assert_allclose(told.log_ratio, math.log(5 / 4), rtol=1e-12)
