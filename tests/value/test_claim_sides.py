@@ -3,9 +3,11 @@
 import math
 from dataclasses import replace
 
+import pandas as pd
 import pytest
+from numpy.testing import assert_allclose
 
-from perfkit.value.claim_sides import Record, find_side, record_of
+from perfkit.value.claim_sides import Record, find_side, record_of, strata
 from tests.value.market import BASE, GAMES, booked, build, market, measured, priced, runs, summary
 
 
@@ -64,3 +66,25 @@ def test_the_spread_is_that_of_all_repeated_passes(record: Record) -> None:
     spread, freedom = record.spreads["avg_fps"]
     assert freedom == 12
     assert spread == pytest.approx(0.01, rel=1e-9)
+
+
+def test_passes_of_a_stratum_make_one_row() -> None:
+    """Logs -1 and 1 have variance 2; equal and lone passes take the study's, 0.5 with 9 dof."""
+    logs = {"b": (-1.0, 1.0), "a": (3.0,), "c": (2.0, 2.0), "d": (0.0, 1e-8)}
+    rows = pd.DataFrame(
+        [(name, math.exp(log), "own", 0.25) for name, told in logs.items() for log in told],
+        columns=["name", "avg_fps", "source", "se_log_version_shift"],
+    )
+    rows.loc[len(rows)] = ["b", math.nan, "borrowed", 0.75]
+    found = strata(rows, "avg_fps", ["name"], (0.5, 9))
+    assert found.index.tolist() == ["b", "a", "c", "d"]
+    assert_allclose(found["mean"], [0, 3, 2, 0.5e-8], atol=1e-12)
+    assert_allclose(found["variance"], [2, 0.25, 0.25, 0.5e-16], rtol=1e-6)
+    assert found["dof"].tolist() == [1, 9, 9, 1]
+    assert found["passes"].tolist() == [2, 1, 2, 2]
+    assert found["shift"].tolist() == [0.25] * 4
+    assert set(found["basis"]) == {"measured"}
+    rows.loc[1, "source"] = "borrowed"
+    lent = strata(rows.drop(columns="se_log_version_shift"), "avg_fps", ["name"], (0.5, 9))
+    assert lent["basis"].tolist() == ["borrowed", "measured", "measured", "measured"]
+    assert lent["shift"].tolist() == [0.0] * 4
