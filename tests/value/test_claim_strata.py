@@ -202,3 +202,27 @@ def test_what_costs_nothing_has_no_ratio(record: Record) -> None:
     assert_allclose(told.log_ratio, math.log(5 / 4), rtol=1e-12)
     assert (told.std_error, told.spread, found.chance, found.basis) == (0.0, 0.0, False, "price")
     assert found.price_left == 5.0
+
+
+def test_errors_of_versions_and_borrowed_passes_are_taken_over(record: Record) -> None:
+    """Errors of 0.03 and 0.04 that all passes of a side share add 0.05 squared; alone 0.03."""
+    cells = record.cells["avg_fps"]
+    moved = cells.assign(shift=np.where(cells["gpu"] == "Alder", 0.03, 0.04))
+    shifted = replace(record, cells={"avg_fps": moved})
+    for right, error in (("Ember", 0.05), ("50", 0.03)):
+        plain, more = (
+            contrast_of(gather_evidence(each, "Alder", right, "average")).std_error
+            for each in (record, shifted)
+        )
+        assert_allclose(more**2 - plain**2, error**2, rtol=1e-9)
+    lent = replace(record, cells={"avg_fps": cells.assign(
+        basis=np.where(cells["gpu"] == "Ember", "borrowed", "measured"))})  # fmt: skip
+    assert gather_evidence(lent, "Alder", "Ember", "average").basis == "borrowed"
+    assert gather_evidence(lent, "Ember", "Alder", "average").basis == "borrowed"
+    assert gather_evidence(lent, "Alder", "50", "average").basis == "measured"
+
+
+def test_games_without_weight_settle_nothing_by_passes(record: Record) -> None:
+    study = replace(record.study, workloads=record.study.workloads.assign(weight=0.0))
+    found = gather_evidence(replace(record, study=study), "Alder", "Ember", "average")
+    assert found.draws is not None
