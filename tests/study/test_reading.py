@@ -227,7 +227,8 @@ def test_how_logs_are_read_as_far_as_it_is_known(tmp_path, logs, form):
 
 def test_names_that_look_alike_in_every_file_and_by_the_name_of_the_row(tmp_path):
     gpus = FILES["gpus.csv"] + "".join(
-        f"{name},discrete,8,64,2000\n" for name in ("Zed", "EMBER", "em-ber", "z ed", "em_ber")
+        f"{name},discrete,8,64,2000\n"
+        for name in ("Zed", "EMBER", "em-ber", "z ed", "em_ber", "Ash", "ash ")
     )
     builds = FILES["builds.csv"] + "plain,Case,case,1,new,,,\nplain,Board,board,1,new,,,\n"
     study = pk.load_study(write_study(tmp_path, gpus__csv=gpus, builds__csv=builds))
@@ -235,5 +236,6 @@ def test_names_that_look_alike_in_every_file_and_by_the_name_of_the_row(tmp_path
     assert study.notices == (
         f"gpus.csv: 'Ember', 'EMBER', 'em-ber' {apart}",
         f"gpus.csv: 'Zed', 'z ed' {apart}",
+        f"gpus.csv: 'Ash', 'ash ' {apart}",
         f"builds.csv: 'Plain', 'plain' {apart}",
     )
