@@ -123,7 +123,7 @@ def _plain(number: float) -> str:
 def _conflicts(frame: pd.DataFrame, key: list[str], values: list[str]) -> list[tuple[int, int]]:
     """Rows, each with the earlier line that has the same key but other values."""
     rows = np.arange(len(frame))
-    group = frame.groupby(key).ngroup().to_numpy()
+    group = frame.groupby(key, dropna=False).ngroup().to_numpy()
     first = pd.Series(rows).groupby(group).transform("min").to_numpy()
     told = frame[values].reset_index(drop=True)
     before = told.iloc[first].reset_index(drop=True)

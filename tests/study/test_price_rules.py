@@ -58,6 +58,7 @@ def test_one_key_has_one_price_with_one_tax(one, two, refused):
 
 def test_a_row_with_a_wrong_cell_gets_no_second_problem():
     rows = "A,2026-10-20,100,,,,,,\nA,2026-10-20,x,,,,,,\nA,2026-10-20,1,,,x,,,\n"
+    rows += "A,20/10,1,,,,,,\nA,20/11,2,,,,,,\n"
     assert prices_said(rows) == []
 
 
