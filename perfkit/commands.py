@@ -132,7 +132,7 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
         )
         progress.say("writing the page")
         write_report(analysis, figures, folder / "report.html")
-        write_kept(analysis, folder)
+        write_kept(analysis, folder, figures)
     drawn = sum(not figure.reason for figure in figures)
     say("\n".join(closing_lines(analysis, options.out, drawn)))
 

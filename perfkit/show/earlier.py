@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,9 +13,13 @@ from perfkit.show.manifest import read_manifest
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
+    from perfkit.show.stills import Still
 
 KEPT = "kept/measured.json"
 """File of a report with what was measured and predicted."""
+
+KEPT_PICTURE = "kept/{}.png"
+"""File of a report with the page's picture of a chart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +102,8 @@ def earlier_report(out: Path | str) -> Earlier | None:
     return found if ours else None
 
 
-def write_kept(analysis: "Analysis", folder: Path) -> None:
-    """Keep what was measured and predicted, for the report that comes next.
+def write_kept(analysis: "Analysis", folder: Path, figures: Sequence["Still"] = ()) -> None:
+    """Keep what was measured and predicted, and the page's pictures, for the report to come.
 
     What cannot be written as plain text is not kept: that costs the next report time, not this one
     its result.
@@ -109,6 +114,7 @@ def write_kept(analysis: "Analysis", folder: Path) -> None:
         Asked by now for everything that tables, figures and page need.
     folder : Path
         Of the new report.
+    figures : sequence of Still
     """
     if not analysis.key or not isinstance(analysis.model, RememberedFit):
         return
@@ -120,3 +126,6 @@ def write_kept(analysis: "Analysis", folder: Path) -> None:
     path = folder / KEPT
     path.parent.mkdir(exist_ok=True)
     path.write_text(text, encoding="utf-8")
+    for figure in figures:
+        if figure.small:
+            (folder / KEPT_PICTURE.format(figure.name)).write_bytes(figure.small)

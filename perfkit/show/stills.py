@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 from perfkit.progress import QUIET, Progress
 from perfkit.show.charts import CHARTS, OF_PASSES, OF_TABLES
 from perfkit.show.drawing import FOR_PAGE, Job, Look, Pixels, file_bytes, pictures
+from perfkit.show.earlier import KEPT_PICTURE
 from perfkit.show.layout import NothingToShow
 from perfkit.show.sidecar import sidecar, sidecar_text
 from perfkit.show.style import Page
@@ -139,7 +140,7 @@ def write_figures(
         for _ in progress.track(easel.draw(), easel.jobs, "figures"):
             pass
     drawn = [stills[chart.NAME] for chart in CHARTS]
-    return [replace(still, small=easel.small.get(still.name, b"")) for still in drawn]
+    return [replace(still, small=easel.small.get(still.name, still.small)) for still in drawn]
 
 
 def _when_known(chart: ModuleType) -> int:
@@ -162,10 +163,13 @@ def _prepare(
     record = sidecar(chart, data, page, files)
     text = sidecar_text(record)
     (easel.folder / f"{chart.NAME}.json").write_text(text, encoding="utf-8")
-    if earlier is None or not _taken(earlier, chart.NAME, text, files, easel.folder):
+    small = b""
+    if earlier is not None and _taken(earlier, chart.NAME, text, files, easel.folder):
+        small = earlier.content(KEPT_PICTURE.format(chart.NAME)) or b""
+    else:
         for group in _same_layout(looks):
             easel.add(Job(chart.NAME, text, group, for_page=looks is REPORT_SET))
-    return Still(chart.NAME, chart.TITLE, record["answer"], files, "")
+    return Still(chart.NAME, chart.TITLE, record["answer"], files, "", small)
 
 
 def _taken(earlier: "Earlier", name: str, text: str, files: Sequence[str], folder: Path) -> bool:

@@ -28,8 +28,8 @@ def report(study: Study, out: Path) -> dict[str, bytes]:
     analysis = analyse(study, kept=earlier.kept() if earlier else "")
     with whole_folder(out, study.path) as folder:
         write_tables(analysis, folder / "tables")
-        write_figures(analysis, folder / "figures", earlier=earlier)
-        write_kept(analysis, folder)
+        figures = write_figures(analysis, folder / "figures", earlier=earlier)
+        write_kept(analysis, folder, figures)
     return {str(path.relative_to(out)): path.read_bytes() for path in sorted(out.rglob("*.*"))}
 
 
@@ -64,6 +64,7 @@ def test_price_edit_fits_nothing_and_gives_the_same_bytes(
     fresh = report(study, tmp_path / "fresh")
     assert len(fits) == 2
     assert over == fresh
+    assert {"kept/averages.png", "kept/cost.png"} <= over.keys()
     after = pd.read_csv(tmp_path / "over" / "tables" / "value.csv")
     speed = ["fps", "fps_low", "fps_high"]
     pd.testing.assert_frame_equal(after[speed], before[speed], check_exact=True)
