@@ -64,17 +64,17 @@ class RememberedFit(Fit):
     @property
     def comparison(self) -> pd.DataFrame:
         """Candidates side by side; see :class:`Fit`."""
-        return self._answer("comparison", lambda fitted: fitted.comparison)
+        return self._answer("comparison", lambda _: self.fitted().comparison)
 
     @property
     def errors(self) -> pd.DataFrame:
         """Errors on GPUs left out; see :class:`Fit`."""
-        return self._answer("errors", lambda fitted: fitted.errors)
+        return self._answer("errors", lambda _: self.fitted().errors)
 
     @property
     def family_errors(self) -> pd.DataFrame:
         """Errors by candidate and workload; see :class:`Fit`."""
-        return self._answer("family_errors", lambda fitted: fitted.family_errors)
+        return self._answer("family_errors", lambda _: self.fitted().family_errors)
 
     @cached_property
     def terms(self) -> pd.DataFrame:

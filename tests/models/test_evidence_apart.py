@@ -1,6 +1,7 @@
 """The evidence for a fit is the same to the bit wherever it is worked out."""
 
 import json
+import sys
 from dataclasses import replace
 
 import pandas as pd
@@ -14,6 +15,7 @@ from perfkit.models.evidence_apart import (
     evidence_question,
     evidence_tables,
 )
+from perfkit.models.left_out_errors import evidence
 from perfkit.models.registry import RECIPE
 from perfkit.models.saved_fit import remember
 from perfkit.show import second_process
@@ -62,6 +64,15 @@ def test_without_an_answer_the_evidence_is_worked_out_here(model: Fit) -> None:
     waiting = remember(model)
     waiting.coming.append(lambda: evidence_tables(None))
     assert_same_evidence(waiting, model)
+
+
+def test_evidence_is_worked_out_once(model: Fit, monkeypatch: pytest.MonkeyPatch) -> None:
+    made: list[int] = []
+    module = sys.modules["perfkit.models.fit"]
+    monkeypatch.setattr(module, "evidence", lambda *each: made.append(1) or evidence(*each))
+    fresh = replace(model)
+    assert_same_evidence(remember(fresh), fresh)
+    assert made == [1]
 
 
 @pytest.mark.parametrize("how", ["whole", "gone before", "gone meanwhile", "cut short"])
