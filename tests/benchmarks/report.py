@@ -6,7 +6,7 @@ writes the page. Ratios of one run on one machine, best of a few, the two in tur
 of processor time along the longer of our two processes, which other work on the machine does not
 stretch. `models` is what both spend alike on measuring, fitting, leaving out and deciding.
 
-Asked is 2.5. With other work on both cores (load 7 to 10; 2026-11-26), the best of six runs of
+Asked is 2.5. With other work on both cores (load 7 to 10; 2026-11-26), the best of seven runs of
 ours was 7.1 s along the longer process (5.7 s along the other), of the plain way 16.2 s: a ratio of
 2.3, run by run 2.2 to 2.8. It was 1.74 to 1.80 on a calmer machine before the second process took
 the evidence and most pictures, made the page's while it drew them, and neither process loaded
@@ -18,9 +18,8 @@ The stages before the figures stay a third of the plain way (a quarter is asked)
 small tables, none of them a tenth, beside the arithmetic.
 
 `price_edit_share` is the processor time, children counted, of a report over the one before it once
-a price has moved, over that of a report from nothing: 0.36 at that load (a third is asked). It was
-0.30 to 0.32 until fitting, which an edit skips, took less than half; since then edits and whole
-reports have got quicker by the same share.
+a price has moved, over that of a report from nothing: 0.30, 0.35 and 0.36 at that load (a third is
+asked), the page's pictures of charts that stay being kept.
 """
 
 import json
