@@ -52,6 +52,7 @@ def test_same_report_twice(tmp_path: Path) -> None:
     found = compare_reports(report(tmp_path / "a"), report(tmp_path / "b"))
     assert len(found.rows) == len(found.flips) == 0
     assert str(found) == "nothing changed"
+    assert found.note == "Nothing published has changed."
 
 
 def test_price_edit_is_told_as_price_and_flips_the_cheapest(tmp_path: Path) -> None:

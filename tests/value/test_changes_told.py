@@ -127,6 +127,7 @@ def test_five_causes_and_five_costs_are_said(tmp_path: Path, count: int, told: b
     assert note.count("The price of") == note.count("A frame of") == 5
     assert ("1 more things that went in differ." in note) == told
     assert ("So do frames of 1 more builds, by other amounts." in note) == told
+    assert "0 more" not in note
     assert note.endswith("Every verdict stands.")
 
 
@@ -135,6 +136,7 @@ def test_eight_verdicts_are_said(tmp_path: Path, count: int, told: bool) -> None
     found = compared(tmp_path, {"value": builds(count)}, {"value": builds(count, on_frontier="0")})
     assert found.note.count("On the frontier: ") == 8
     assert ("1 more verdicts turned." in found.note) == told
+    assert "0 more" not in found.note
     assert found.note.endswith("All other verdicts stand.")
 
 
