@@ -122,12 +122,14 @@ def compare_sides(
     sign = -1.0 if measure == "cost_per_frame" else 1.0
     pairing = _systems(record, left, right)
     measured = _measured(record, pairing, COLUMNS[measure], workload, (sign, offset, price))
-    asked = int((record.study.workloads["weight"] > 0).sum())
-    if measured is not None and (workload or len(set(measured.workloads)) >= HALF * asked):
+    weighed = record.study.workloads.loc[record.study.workloads["weight"] > 0, "workload"]
+    if measured is not None and (workload or len(set(measured.workloads)) >= HALF * len(weighed)):
         return measured
     predicted = _predicted(record, pairing, measure, workload, (sign, offset, price))
-    missing = Evidence(None, reason=f"{left.name} was neither run nor predicted beside it")
-    return predicted or measured or missing
+    missing = f"{left.name} was neither run nor predicted beside it"
+    if workload and workload not in set(weighed):
+        missing = f"{workload} has no weight, so only passes of both sides compare them there"
+    return predicted or measured or Evidence(None, reason=missing)
 
 
 def _prices(left: Side, right: Side) -> Evidence:
@@ -192,6 +194,7 @@ def _measured(
     if workload:
         both = both[both.get_level_values(0) == workload]
     weight = record.study.workloads.set_index("workload")["weight"]
+    weight = weight.where(weight.index != workload, 1.0)  # one game is meant, whatever it weighs
     names = both.get_level_values(0)
     weights = weight.reindex(names).to_numpy() / names.value_counts().reindex(names).to_numpy()
     if not len(both) or not weights.sum() > 0:

@@ -3,12 +3,13 @@
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
 from perfkit.value.claim_evidence import Evidence, gather_evidence
 from perfkit.value.claim_sides import record_of
-from tests.value.market import booked, market, runs, summary
+from tests.value.market import booked, market, predictions, runs, summary
 
 NOISE = np.exp([-0.01, 0.0, 0.01])  # a spread of 0.01 with two degrees of freedom a cell
 
@@ -67,3 +68,32 @@ def test_passes_that_differ_in_the_eighth_digit_have_a_spread_of_their_own(tmp_p
     assert contrast is not None
     assert_allclose(contrast.std_error, 0.5e-8 * np.sqrt(2), rtol=1e-4)
     assert_allclose(contrast.dof, 2.0, rtol=1e-4)
+
+
+WEIGHTS = {"Fen": 1, "Moor": 0, "Tarn": 0}
+
+
+def of_no_weight(folder: Path, workload: str, told: pd.DataFrame | None = None) -> Evidence:
+    games = [{"workload": game, "weight": weight} for game, weight in WEIGHTS.items()]
+    study = market(folder, workloads=games)
+    record = record_of(study, summary(study), booked(study, told))
+    left = "Alder" if told is None else "Birch"
+    return gather_evidence(record, left, "Ember", "average", workload)
+
+
+def test_a_sentence_about_a_game_of_no_weight_is_about_that_game(tmp_path: Path) -> None:
+    run = of_no_weight(tmp_path / "run", "Moor")
+    assert run.workloads == ("Moor",)
+    assert run.contrast is not None
+    assert_allclose(run.contrast.log_ratio, np.log(2), rtol=1e-9)
+    said = predictions("Birch", {"Fen": 50.0, "Moor": 160.0})
+    predicted = of_no_weight(tmp_path / "said", "Moor", said)
+    assert predicted.contrast is None
+    assert predicted.reason == "Moor has no weight, so only passes of both sides compare them there"
+
+
+def test_games_of_no_weight_alone_say_nothing_of_all(tmp_path: Path) -> None:
+    said = predictions("Birch", {"Moor": 160.0, "Tarn": 100.0})
+    found = of_no_weight(tmp_path, "", said)
+    assert found.contrast is None
+    assert found.reason == "Birch was neither run nor predicted beside it"
