@@ -97,3 +97,13 @@ def test_games_of_no_weight_alone_say_nothing_of_all(tmp_path: Path) -> None:
     found = of_no_weight(tmp_path, "", said)
     assert found.contrast is None
     assert found.reason == "Birch was neither run nor predicted beside it"
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_low_without_a_range_is_no_evidence(tmp_path: Path, known: bool) -> None:
+    more = {} if known else {"low_1pct_low": np.nan, "low_1pct_high": np.nan}
+    study = market(tmp_path)
+    told = predictions("Birch", {"Moor": 160.0}, **more)
+    record = record_of(study, summary(study), booked(study, told))
+    found = gather_evidence(record, "Birch", "30", "low_1pct", "Moor")
+    assert (found.contrast is not None) == known
