@@ -6,20 +6,18 @@ writes the page. Ratios of one run on one machine, best of a few, the two in tur
 of processor time along the longer of our two processes, which other work on the machine does not
 stretch. `models` is what both spend alike on measuring, fitting, leaving out and deciding.
 
-Asked is 2.5. With other work on both cores (load 7 to 10; 2026-11-26), the best of seven runs of
-ours was 7.1 s along the longer process (5.7 s along the other), of the plain way 16.2 s: a ratio of
-2.3, run by run 2.2 to 2.8. It was 1.74 to 1.80 on a calmer machine before the second process took
+Asked is 2.5; a calm machine (load 1; 2026-11-26) gave 6.5 s of processor time along the longer
+process against 14.6, a ratio of 2.25 (of wall time 2.10). It was 1.74 before the second process took
 the evidence and most pictures, made the page's while it drew them, and neither process loaded
-`scipy.stats` and statsmodels (0.4 and 0.6 s). Of our longer process, at that load: 1.3 s loading
-(0.4 of it matplotlib, for data and words of the charts), 0.6 frame times, 1.4 fit, 0.7 predictions,
-2.0 tables of decisions, 0.2 value and upgrades, 0.2 CSV, 0.3 page, 0.6 drawing what the second
-process has not got to. That one has a second to spare, all of it before there is anything to draw.
-The stages before the figures stay a third of the plain way (a quarter is asked): they are now many
-small tables, none of them a tenth, beside the arithmetic.
+`scipy.stats` and statsmodels (0.4 and 0.6 s). Of both, 4.0 s are the models. Of our longer process,
+at a load of 7: 1.3 s loading (0.4 of it matplotlib, for data and words of the charts), 0.6 frame
+times, 1.4 fit, 0.7 predictions, 2.0 tables of decisions, 0.2 value and upgrades, 0.2 CSV, 0.3 page,
+0.6 drawing what the second process has not got to. That one has a second to spare, all of it before
+there is anything to draw. The stages before the figures are 28 % of the plain way (a quarter is
+asked): many small tables, none of them a tenth, beside the arithmetic.
 
 `price_edit_share` is the processor time, children counted, of a report over the one before it once
-a price has moved, over that of a report from nothing: 0.30, 0.35 and 0.36 at that load (a third is
-asked), the page's pictures of charts that stay being kept.
+a price has moved, over that of a report from nothing: 0.29 (a third is asked).
 """
 
 import json
