@@ -7,8 +7,8 @@ of processor time along the longer of our two processes, which other work on the
 stretch. `models` is what both spend alike on measuring, fitting, leaving out and deciding.
 
 Asked is 2.5; a calm machine (load 1; 2026-11-26) gave 6.5 s of processor time along the longer
-process against 14.6, a ratio of 2.25 (of wall time 2.10). It was 1.74 before the second process took
-the evidence and most pictures, made the page's while it drew them, and neither process loaded
+process against 14.6, a ratio of 2.25 (of wall time 2.10). It was 1.74 before the second process
+took the evidence and most pictures, made the page's while it drew them, and neither process loaded
 `scipy.stats` and statsmodels (0.4 and 0.6 s). Of both, 4.0 s are the models. Of our longer process,
 at a load of 7: 1.3 s loading (0.4 of it matplotlib, for data and words of the charts), 0.6 frame
 times, 1.4 fit, 0.7 predictions, 2.0 tables of decisions, 0.2 value and upgrades, 0.2 CSV, 0.3 page,
