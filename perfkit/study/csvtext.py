@@ -1,13 +1,16 @@
 """Bytes of a CSV file to rows of text, each with its line, and what is wrong with its form."""
 
+import contextlib
 import csv
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from perfkit.errors import Problem
 from perfkit.study.folder import TABLE_CELLS
 
 MOST_COLUMNS = 1_000
+LONGEST_CELL = 131_072
 MOST_BAD_LINES = 50_000
 """Lines of one file listed for their form; reading stops there."""
 _MARKS = {  # the longer ones first
@@ -78,7 +81,18 @@ def parse_csv(data: bytes, file: str) -> RawTable:
     text = _decode(data.removeprefix(b"\xef\xbb\xbf"), file, problems)
     if len(problems) == MOST_BAD_LINES:
         return _unread(problems)
-    return _split(text, file, problems)
+    with _bounded_cells():
+        return _split(text, file, problems)
+
+
+@contextlib.contextmanager
+def _bounded_cells() -> Iterator[None]:
+    """Bound cells, whatever other code of this process allows them, and leave that as it was."""
+    before = csv.field_size_limit(LONGEST_CELL)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
 
 
 def _unread(problems: list[Problem]) -> RawTable:
@@ -183,7 +197,7 @@ def _too_many(file: str, line: int) -> Problem:
 
 def _bad_quotes(file: str, line: int, message: str) -> Problem:
     if "field larger" in message:
-        allowed = f"cells of at most {csv.field_size_limit():,} characters"
+        allowed = f"cells of at most {LONGEST_CELL:,} characters"
         return Problem(file, line, "", "", allowed, "shorten the cell, or close its quote")
     return Problem(
         file,

@@ -1,9 +1,12 @@
 """Bytes of a CSV file to rows: each limit at its edge, each line counted."""
 
+import csv
+import functools
+
 import pytest
 
 from perfkit.study import csvtext
-from perfkit.study.csvtext import MOST_COLUMNS, parse_csv
+from perfkit.study.csvtext import LONGEST_CELL, MOST_COLUMNS, parse_csv
 
 SAVE = "save the file as CSV in UTF-8"
 
@@ -121,3 +124,16 @@ def test_an_open_quote_ends_the_reading_at_the_line_where_it_starts():
     )  # fmt: skip
     header = parse_csv(b'a,"b\n1,2\n', "a.csv")
     assert (header.header, header.rows, header.problems[0].line) == ([], [], 1)
+
+
+@pytest.mark.parametrize("elsewhere", [100, 10**7])
+def test_the_longest_cell_is_the_same_whatever_other_code_allows(
+    elsewhere: int, request: pytest.FixtureRequest
+) -> None:
+    request.addfinalizer(functools.partial(csv.field_size_limit, csv.field_size_limit(elsewhere)))
+    longest = "x" * LONGEST_CELL
+    assert parse_csv(f"a,b\n1,{longest}\n".encode(), "t.csv").rows == [["1", longest]]
+    allowed = f"cells of at most {LONGEST_CELL:,} characters"
+    action = "shorten the cell, or close its quote"
+    assert said(parse_csv(f"a,b\n1,{longest}x\n".encode(), "t.csv")) == [(2, "", allowed, action)]
+    assert csv.field_size_limit() == elsewhere

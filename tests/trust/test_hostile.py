@@ -1,6 +1,7 @@
 """Free texts that try to be formulas, markup, script or mathtext reach every output as text."""
 
 import csv
+import functools
 import re
 from pathlib import Path
 
@@ -52,7 +53,10 @@ def test_check_shows_no_character_that_a_terminal_obeys(
     assert all(line.isprintable() for line in (out + said).split("\n"))
 
 
-def test_no_cell_of_any_table_is_a_formula(out: Path, study: Path) -> None:
+def test_no_cell_of_any_table_is_a_formula(
+    out: Path, study: Path, request: pytest.FixtureRequest
+) -> None:
+    request.addfinalizer(functools.partial(csv.field_size_limit, csv.field_size_limit(10**7)))
     targets = out.parent / "predicted.csv"
     words = ["--targets", str(study / "targets.csv"), "--out", str(targets)]
     assert main(["predict", str(study), *words]) == 0
@@ -61,7 +65,6 @@ def test_no_cell_of_any_table_is_a_formula(out: Path, study: Path) -> None:
     texts = set()
     for path in files:
         with open(path, encoding="utf-8", newline="") as file:
-            csv.field_size_limit(10**7)
             for row in csv.reader(file):
                 for cell in row:
                     if not re.fullmatch(r"-?\d[\d.]*(e[+-]?\d+)?", cell):
