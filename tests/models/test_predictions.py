@@ -23,8 +23,8 @@ from perfkit.models.predictions import (
     predict_table,
 )
 from perfkit.models.rates import attach_rates
-from perfkit.models.refusals import Known
 from perfkit.models.train import Predicted
+from tests.models.test_refusals import known
 from tests.models.worlds import World, world
 from tests.outside import as_cells
 
@@ -185,21 +185,6 @@ def test_borrowed_numbers_take_the_place_of_the_models():
     assert found["fps"] == pytest.approx(40.0)
     assert (found["dof"], found["borrows"]) == (3.0, True)
     assert found["scale_own"] == pytest.approx(LN)
-
-
-def known(**changed):
-    nothing = pd.Series(dtype=float)
-    needs = pd.DataFrame({"workload": [], "mpx": [], "memory_used_gib": []})
-    values = {
-        "needs": needs,
-        "bounds": nothing,
-        "caps": nothing,
-        "tried": {},
-        "crashed": frozenset(),
-        "gpus": ("G00",),
-        "workloads": frozenset({"W00", "W01"}),
-    }
-    return Known(**(values | changed))
 
 
 def test_the_first_model_that_can_answers_and_remarks_follow():
