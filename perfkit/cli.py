@@ -143,11 +143,13 @@ def _run(options: argparse.Namespace) -> int:
 
     signal.signal(signal.SIGTERM, _stop)
     from perfkit import commands
+    from perfkit.collecting import seldom_collected
     from perfkit.errors import MissingExtra, OutputError, PerfkitError, StudyError
     from perfkit.progress import terminal_progress
 
     try:
-        getattr(commands, options.command)(options, terminal_progress())
+        with seldom_collected():
+            getattr(commands, options.command)(options, terminal_progress())
         sys.stdout.flush()
     except StudyError as error:
         commands.say(commands.refusal(error), sys.stderr)

@@ -2,7 +2,8 @@
 
 import itertools
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -47,29 +48,40 @@ def repeat_flags(passes: pd.DataFrame) -> dict[str, list[Flag]]:
     """
     good = usable(passes).assign(log_avg=lambda frame: np.log(frame["avg_fps"]))
     good = good.sort_values(["date", "sitting", "order"], kind="stable")
-    groups = [group for _, group in good.groupby(list(CONFIGURATION), sort=False, dropna=False)]
-    spreads = _spreads(groups)
+    of_group = good.groupby(list(CONFIGURATION), sort=False, dropna=False).ngroup()
+    columns = (good[name].tolist() for name in ("workload", "pass_id", "sitting"))
+    rows = zip(*columns, good["log_avg"].to_numpy(), strict=True)
+    groups: dict[int, list[_Repeat]] = {}
+    for group, row in zip(of_group.tolist(), rows, strict=True):
+        groups.setdefault(group, []).append(_Repeat(*row))
+    spreads = _spreads(groups.values())
     flags: dict[str, list[Flag]] = {}
-    for group in groups:
-        if len(group) > 2:
-            workload = str(group["workload"].iloc[0])
-            spread = max(limit.LEAST_SPREAD.value, spreads[""], spreads[workload])
-            for pass_id, flag in _group_flags(group, spread):
+    for repeats in groups.values():
+        if len(repeats) > 2:
+            spread = max(limit.LEAST_SPREAD.value, spreads[""], spreads[repeats[0].workload])
+            for pass_id, flag in _group_flags(repeats, spread):
                 flags.setdefault(pass_id, []).append(flag)
     return flags
 
 
-def _spreads(groups: list[pd.DataFrame]) -> dict[str, float]:
+class _Repeat(NamedTuple):
+    workload: str
+    pass_id: str
+    sitting: str
+    log_avg: float
+
+
+def _spreads(groups: Iterable[list[_Repeat]]) -> dict[str, float]:
     """Spread of repeats as a standard deviation of log FPS: of the study under "", by workload.
 
     A workload without repeats has none.
     """
     apart: dict[str, list[float]] = {"": []}
     for group in groups:
-        values = group["log_avg"].tolist()
+        values = [repeat.log_avg for repeat in group]
         found = [abs(a - b) for a, b in itertools.combinations(values, 2)]
         apart[""] += found
-        apart.setdefault(str(group["workload"].iloc[0]), []).extend(found)
+        apart.setdefault(group[0].workload, []).extend(found)
     return {
         name: _MAD_TO_SD * float(np.median(found)) / math.sqrt(2)
         for name, found in apart.items()
@@ -77,9 +89,10 @@ def _spreads(groups: list[pd.DataFrame]) -> dict[str, float]:
     }
 
 
-def _group_flags(group: pd.DataFrame, spread: float) -> Iterator[tuple[str, Flag]]:
-    ids, logs = group["pass_id"].tolist(), group["log_avg"].to_numpy()
-    sittings = group["sitting"].tolist()
+def _group_flags(repeats: list[_Repeat], spread: float) -> Iterator[tuple[str, Flag]]:
+    ids = [repeat.pass_id for repeat in repeats]
+    sittings = [repeat.sitting for repeat in repeats]
+    logs = np.array([repeat.log_avg for repeat in repeats])
     first = _first_slow(logs, spread) if len(set(sittings)) == 1 else None
     if first:
         yield ids[0], first

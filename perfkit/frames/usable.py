@@ -74,9 +74,10 @@ def combine(passes: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     [75.0]
     """
     keys = list(by)
-    groups = passes.groupby(keys, dropna=False)
-    mean_seconds = groups["seconds"].transform("mean")
-    weight = passes["seconds"].fillna(mean_seconds).fillna(1.0)
+    weight = passes["seconds"]
+    if weight.isna().any():
+        mean_seconds = passes.groupby(keys, dropna=False)["seconds"].transform("mean")
+        weight = weight.fillna(mean_seconds).fillna(1.0)
     work = passes[keys].assign(
         _time=weight,
         _frames=passes["avg_fps"] * weight,
@@ -147,8 +148,9 @@ def eligible(passes: pd.DataFrame) -> pd.DataFrame:
     kept = kept[~copied]
     for column, second_best in (("source", "borrowed"), ("state", "cold")):
         better = kept[column] != second_best
-        has_better = better.groupby([kept[key] for key in CONFIGURATION]).transform("any")
-        kept = kept[better | ~has_better.astype(bool)]
+        if not better.all():
+            has_better = better.groupby([kept[key] for key in CONFIGURATION]).transform("any")
+            kept = kept[better | ~has_better.astype(bool)]
     return kept
 
 

@@ -73,13 +73,18 @@ def memory_need(needs: pd.DataFrame, workload: pd.Series, mpx: pd.Series) -> Flo
 
     NaN where no pass told.
     """
+    needs = needs.sort_values(["workload", "mpx"])
+    most = needs.groupby("workload")["memory_used_gib"].cummax().to_numpy()
+    names, of_need = np.unique(needs["workload"].to_numpy(object), return_inverse=True)
+    sizes, size_of_need = np.unique(needs["mpx"], return_inverse=True)
+    reached = np.searchsorted(sizes, mpx.to_numpy() * (1 + 1e-9), "right") - 1
+    of_row = pd.Index(names).get_indexer(workload)
+    keys = of_need * len(sizes) + size_of_need
+    at = np.searchsorted(keys, of_row * len(sizes) + reached, "right") - 1
+    told = (of_row >= 0) & (at >= 0)
+    told[told] = of_need[at[told]] == of_row[told]
     result = np.full(len(workload), np.nan)
-    for name, group in needs.groupby("workload"):
-        size, used = group["mpx"].to_numpy(), group["memory_used_gib"].to_numpy()
-        mine = workload.eq(name).to_numpy()
-        reached = size[None, :] <= mpx.to_numpy()[mine][:, None] * (1 + 1e-9)
-        most = np.where(reached, used, -np.inf).max(axis=1)
-        result[mine] = np.where(np.isfinite(most), most, np.nan)
+    result[told] = most[at[told]]
     return result
 
 

@@ -188,9 +188,10 @@ def _with_one_model(model: Model, table: pd.DataFrame, level: float) -> pd.DataF
     return result.set_axis(table.index, axis="index").drop(columns="borrows")
 
 
-def _remarks(study: Catalogue, known: Known, table: pd.DataFrame, out: pd.DataFrame) -> pd.Series:
+def _remarks(
+    known: Known, table: pd.DataFrame, memory: pd.Series, out: pd.DataFrame
+) -> pd.Series:
     """Say what to know of a number that is given."""
-    _, memory = memory_notes(study, known, table)
     capped = at_cap(known, table, out["fps"])
     nothing = pd.Series("", index=table.index, dtype="str")
     held = filled(
@@ -242,7 +243,8 @@ def predict_table(
         model="",
         basis="",
     )
-    out["reason"] = refuse(study, known, table)
+    short, memory = memory_notes(study, known, table)
+    out["reason"] = refuse(study, known, table, short)
     asked = out["reason"].eq("")
     for model in models:
         measured = model.trained.cells.rows
@@ -264,7 +266,7 @@ def predict_table(
     refused = out["reason"].ne("")
     out.loc[refused, list(NUMBERS)] = np.nan
     out.loc[refused, ["model", "basis", "limited_by"]] = ""
-    out["reason"] = out["reason"].where(refused, _remarks(study, known, table, out))
+    out["reason"] = out["reason"].where(refused, _remarks(known, table, memory, out))
     out["limited_by"] = out["limited_by"].mask(at_cap(known, table, out["fps"]), "cap")
     held = refused & table["workload"].isin(known.bounds.index)
     out["limited_by"] = out["limited_by"].mask(held, "cap")

@@ -115,37 +115,30 @@ def memory_notes(study: Catalogue, known: Known, rows: pd.DataFrame) -> tuple[pd
     refusal, remark : Series of str
         "" where there is none.
     """
-    limit = memory_limit(study, rows)
-    need = pd.Series(
-        memory_need(known.needs, rows["workload"], rows["output_mpx"]), index=rows.index
-    )
-    anywhere = memory_need(known.needs, rows["workload"], pd.Series(np.inf, index=rows.index))
-    larger = pd.Series(anywhere, index=rows.index)
-    names = {"gpu": rows["gpu"], "workload": rows["workload"], "has": limit}
-    refusal = filled(
-        "{gpu} may use {has:g} GiB, and {workload} was seen to use {need:.3g} GiB",
-        rows.index,
-        need=need,
-        **names,
-    )
-    beyond = filled(
-        "{gpu} may use {has:g} GiB, less than the {need:.3g} GiB seen in use at a larger size",
-        rows.index,
-        need=larger,
-        **names,
-    )
-    unknown = filled(
-        "memory of {gpu} is not known: not checked against the {need:.3g} GiB seen in use",
-        rows.index,
-        need=need,
-        **names,
-    )
-    nothing = pd.Series("", index=rows.index, dtype="str")
-    remark = nothing.mask(larger.gt(limit), beyond).mask(need.notna() & limit.isna(), unknown)
-    return nothing.mask(need.gt(limit), refusal), remark
+    need = memory_need(known.needs, rows["workload"], rows["output_mpx"])
+    larger = memory_need(known.needs, rows["workload"], pd.Series(np.inf, index=rows.index))
+    columns = rows["gpu"], rows["workload"], memory_limit(study, rows), need, larger
+    said = [_memory_note(*row) for row in zip(*(c.tolist() for c in columns), strict=True)]
+    texts = pd.DataFrame(said, index=rows.index, columns=["refusal", "remark"], dtype="str")
+    return texts["refusal"], texts["remark"]
 
 
-def refuse(study: Catalogue, known: Known, rows: pd.DataFrame) -> pd.Series:
+def _memory_note(
+    gpu: str, workload: str, has: float, need: float, larger: float
+) -> tuple[str, str]:
+    refusal = remark = ""
+    if need > has:
+        refusal = f"{gpu} may use {has:g} GiB, and {workload} was seen to use {need:.3g} GiB"
+    if larger > has:
+        seen = f"less than the {larger:.3g} GiB seen in use at a larger size"
+        remark = f"{gpu} may use {has:g} GiB, {seen}"
+    elif np.isnan(has) and not np.isnan(need):
+        seen = f"not checked against the {need:.3g} GiB seen in use"
+        remark = f"memory of {gpu} is not known: {seen}"
+    return refusal, remark
+
+
+def refuse(study: Catalogue, known: Known, rows: pd.DataFrame, short: pd.Series) -> pd.Series:
     """Reason why a configuration gets no number, "" where it gets one.
 
     Parameters
@@ -154,12 +147,13 @@ def refuse(study: Catalogue, known: Known, rows: pd.DataFrame) -> pd.Series:
     known : Known
     rows : DataFrame
         Configurations with rates.
+    short : Series of str
+        Where memory is too small, as by :func:`memory_notes`.
 
     Returns
     -------
     Series of str
     """
-    short, _ = memory_notes(study, known, rows)
     reasons = _unknown_names(study, rows)
     heard_of = {*known.tried, *known.bounds.index}
     columns = (rows[c].tolist() for c in ("gpu", "workload", "output_mpx", "arithmetic_tflops"))

@@ -48,6 +48,12 @@ def _known(name: str) -> frozenset[int]:
 
 
 @cache
+def _width_at_100(text: str, name: str) -> float:
+    font = _metrics(name)
+    font.set_text(text, flags=LoadFlags.NO_HINTING)
+    return font.get_width_height()[0] / 64
+
+
 def text_width(text: str, size: float, name: str = "text") -> float:
     """Measure a line of text without drawing it.
 
@@ -70,9 +76,7 @@ def text_width(text: str, size: float, name: str = "text") -> float:
     >>> text_width("60", 20) < text_width("120", 20)
     True
     """
-    font = _metrics(name)
-    font.set_text(text, flags=LoadFlags.NO_HINTING)
-    return font.get_width_height()[0] / 64 * size / 100
+    return _width_at_100(text, name) * size / 100
 
 
 def plain(text: object, limit: int = 240) -> str:

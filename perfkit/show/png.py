@@ -1,20 +1,21 @@
 """PNG files written the same way every time: one filter, one compression level, no metadata."""
 
 import struct
-import zlib
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from zlib_ng import zlib_ng
 
-LEVEL_OF_ZLIB = 3
-"""Level 4 makes charts a sixth smaller and takes more than twice as long."""
+LEVEL = 2
+"""On charts in a quarter of the time that level 3 of Python's own zlib takes, and a tenth smaller;
+level 1 makes them two fifths larger, levels 3 and 4 take longer for one or two in a hundred."""
 
 _UP = 2
 
 
 def _chunk(kind: bytes, body: bytes) -> bytes:
-    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib_ng.crc32(kind + body))
 
 
 def png_bytes(pixels: npt.NDArray[np.uint8]) -> bytes:
@@ -48,7 +49,7 @@ def png_bytes(pixels: npt.NDArray[np.uint8]) -> bytes:
         [
             b"\x89PNG\r\n\x1a\n",
             _chunk(b"IHDR", head),
-            _chunk(b"IDAT", zlib.compress(filtered.data, LEVEL_OF_ZLIB)),
+            _chunk(b"IDAT", zlib_ng.compress(filtered.data, LEVEL)),
             _chunk(b"IEND", b""),
         ]
     )

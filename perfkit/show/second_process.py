@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass, field
 from threading import Lock
 from typing import IO, TYPE_CHECKING, Any
 
+from perfkit.collecting import seldom_collected
+
 if TYPE_CHECKING:
     from perfkit.models.saved_fit import RememberedFit
     from perfkit.show.drawing import Job
@@ -162,5 +164,5 @@ def serve(asked: IO[bytes], tells: IO[bytes]) -> None:
 
 
 if __name__ == "__main__":
-    with contextlib.suppress(BrokenPipeError):
+    with contextlib.suppress(BrokenPipeError), seldom_collected():
         serve(sys.stdin.buffer, sys.stdout.buffer)

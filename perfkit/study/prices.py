@@ -11,7 +11,7 @@ to what the bundle costs. How bundles compete with single prices is said in ``bu
 import datetime
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -219,6 +219,11 @@ def build_lines(study: Study) -> pd.DataFrame:
     >>> bool((lines["amount"] - lines["price"] * lines["quantity"]).abs().max() < 1e-9)
     True
     """
+    return _build_lines(study).copy()
+
+
+@lru_cache(maxsize=1)  # several tables ask for the same study
+def _build_lines(study: Study) -> pd.DataFrame:
     counted = counted_prices(study)
     look_up = _prices_alone(study, counted)
     columns = ["build", "item", "role", "quantity", "condition", "obtained"]

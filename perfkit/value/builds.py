@@ -1,10 +1,11 @@
 """Which machine a build makes, and which of its speeds are not measured yet."""
 
+from functools import lru_cache
+
 import pandas as pd
 
-from perfkit.frames.usable import CONFIGURATION
+from perfkit.frames.usable import CONFIGURATION, countable
 from perfkit.study import Study, build_machines
-from perfkit.value.measured import measured_cells
 
 
 def machines(study: Study) -> pd.DataFrame:
@@ -20,6 +21,11 @@ def machines(study: Study) -> pd.DataFrame:
         build, system, gpu, reason: one row per build in file order; the system and the GPU are
         "" where `reason` is not.
     """
+    return _machines(study).copy()
+
+
+@lru_cache(maxsize=1)  # several tables ask for the same study
+def _machines(study: Study) -> pd.DataFrame:
     found = build_machines(study.builds)
     missing = [
         " and ".join(what for what, name in (("system", system), ("GPU", gpu)) if not name)
@@ -94,6 +100,6 @@ def needed_targets(study: Study, passes: pd.DataFrame) -> pd.DataFrame:
     [1.0]
     """
     asked = compared_configurations(study)
-    known = measured_cells(passes)[CONFIGURATION]
+    known = countable(passes)[CONFIGURATION].drop_duplicates()
     joined = asked.merge(known, on=CONFIGURATION, how="left", indicator=True)
     return asked[(joined["_merge"] == "left_only").to_numpy()].reset_index(drop=True)

@@ -164,19 +164,14 @@ class _Pairing:
 
 
 def _systems(record: Record, left: Side, right: Side) -> _Pairing:
-    seen = pd.concat([record.counted[["system", "gpu"]], record.book.table[["system", "gpu"]]])
-
-    def of(side: Side) -> list[str]:
-        if side.system:
-            return [side.system]
-        found = set(seen.loc[seen["gpu"] == side.gpu, "system"])
-        return [name for name in record.study.systems["system"] if name in found]
-
-    ours, theirs = of(left), of(right)
+    ours, theirs = (
+        (side.system,) if side.system else record.systems.get(side.gpu, ())
+        for side in (left, right)
+    )
     if not right.gpu:
-        return _Pairing(left, right, tuple(ours), (), shared=True)
+        return _Pairing(left, right, ours, (), shared=True)
     both = tuple(name for name in ours if name in theirs)
-    return _Pairing(left, right, both or tuple(ours), both or tuple(theirs), shared=bool(both))
+    return _Pairing(left, right, both or ours, both or theirs, shared=bool(both))
 
 
 def _measured(

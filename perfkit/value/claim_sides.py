@@ -56,6 +56,8 @@ class Record:
         Spread between passes of a configuration and its degrees of freedom, by column.
     cells : dict of str to DataFrame
         Passes of each GPU, workload and system as :func:`strata` gives them, by column.
+    systems : dict of str to tuple of str
+        Systems in which a GPU was run or predicted, in file order.
     builds : dict of str to Side
     prices : callable
         Price of an item in a condition.
@@ -66,6 +68,7 @@ class Record:
     counted: pd.DataFrame
     spreads: dict[str, tuple[float, int]]
     cells: dict[str, pd.DataFrame]
+    systems: dict[str, tuple[str, ...]]
     builds: dict[str, Side]
     prices: Callable[[str, str], ItemPrice]
 
@@ -102,7 +105,17 @@ def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
             machines.itertuples(index=False, name=None), priced["price"], strict=True
         )
     }
-    return Record(study, book, kept, spreads, cells, builds, price_list(study))
+    systems = _systems_of_gpus(study, kept, book.table)
+    return Record(study, book, kept, spreads, cells, systems, builds, price_list(study))
+
+
+def _systems_of_gpus(study: Study, *seen: pd.DataFrame) -> dict[str, tuple[str, ...]]:
+    pairs = pd.concat([rows[["gpu", "system"]] for rows in seen]).drop_duplicates()
+    found: dict[str, set[str]] = {}
+    for gpu, system in pairs.itertuples(index=False, name=None):
+        found.setdefault(gpu, set()).add(system)
+    in_order = study.systems["system"].tolist()
+    return {gpu: tuple(name for name in in_order if name in there) for gpu, there in found.items()}
 
 
 def strata(

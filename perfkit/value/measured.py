@@ -58,8 +58,9 @@ def measured_cells(passes: pd.DataFrame) -> pd.DataFrame:
         # the passes share the error of a shift, so it does not average out
         shift = by_cell["se_log_version_shift"].mean().to_numpy(float)
         notes = kept["version_note"].where(kept["version_use"] == "shifted", "")
-        longest = notes.groupby(cell).agg(lambda texts: max(texts, key=len))
-        shift_of = pd.Series(longest.to_numpy(), index=cells.index, dtype="str")
+        longest = np.argsort(-notes.str.len().to_numpy(int), kind="stable")
+        of_cell = notes.iloc[longest].groupby(cell.to_numpy()[longest]).first()
+        shift_of = pd.Series(of_cell.to_numpy(), index=cells.index, dtype="str")
     own = spread / np.sqrt(cells["passes"])
     return cells.assign(
         fps=cells["avg_fps"],

@@ -35,6 +35,10 @@ def asked(*workloads, **columns):
     return attach_rates(STUDY, frame)
 
 
+def reasons(study, told, rows):
+    return refuse(study, told, rows, memory_notes(study, told, rows)[0])
+
+
 def passes():
     """W00 ran free and at a cap; W01 only at caps; W02 was cold or void; W03 crashed; W05 both."""
     table = [
@@ -79,7 +83,7 @@ def test_each_refusal_has_its_reason():
         workloads=frozenset({"W00", "W04"}),
     )
     rows = asked("W00", "W01", "W02", "W03", "W04", "W04", height=[1080] * 5 + [720])
-    assert refuse(STUDY, told, rows).tolist() == [
+    assert reasons(STUDY, told, rows).tolist() == [
         "",
         "every pass of W01 was held by a cap: at least 89.46 FPS is all that is known; run it "
         "without the cap",
@@ -94,12 +98,12 @@ def test_without_any_gpu_only_workloads_heard_of_have_a_reason_of_their_own():
     none = known(
         gpus=(), workloads=frozenset(), tried={"W02": "cold"}, bounds=pd.Series({"W01": 9.0})
     )
-    said = refuse(STUDY, none, asked("W00", "W01", "W02")).tolist()
+    said = reasons(STUDY, none, asked("W00", "W01", "W02")).tolist()
     assert said[0] == "no pass of this study could be used to fit a model"
     assert said[1].startswith("every pass of W01 was held by a cap: at least 9 FPS")
     assert said[2] == "no pass of W02 could be used (cold)"
     one = known(workloads=frozenset({"W00"}))
-    assert refuse(STUDY, one, asked("W01")).tolist() == [
+    assert reasons(STUDY, one, asked("W01")).tolist() == [
         "W01 was never run: nothing says how it scales"
     ]
 
@@ -108,7 +112,7 @@ def test_unknown_names_and_rates_are_told():
     rows = asked("W00", "nothing", "W00", "W00", gpu=["nobody", "G00", "G00", "G01"])
     rows["system"] = ["S0", "S0", "nowhere", "S0"]
     rows.loc[3, "arithmetic_tflops"] = np.nan
-    assert refuse(STUDY, known(), rows).tolist() == [
+    assert reasons(STUDY, known(), rows).tolist() == [
         "gpu 'nobody' is not in gpus.csv",
         "workload 'nothing' is not in workloads.csv",
         "system 'nowhere' is not in systems.csv",
@@ -136,7 +140,7 @@ def test_memory_is_compared_with_what_was_in_use_at_the_size_and_beyond():
         larger.format("3.9"), larger.format("4"), larger.format("7"), "", unknown,
         larger.format("7"), "",
     ]  # fmt: skip
-    assert refuse(STUDY, known(needs=needs()), rows).tolist() == refusal.tolist()
+    assert reasons(STUDY, known(needs=needs()), rows).tolist() == refusal.tolist()
 
 
 def test_a_cap_is_reached_from_97_per_cent_on():
@@ -151,4 +155,4 @@ def test_names_are_looked_up_in_the_study_asked():
     empty = SimpleNamespace(
         gpus=STUDY.gpus, systems=STUDY.systems, workloads=STUDY.workloads.iloc[1:]
     )
-    assert refuse(empty, known(), rows).tolist() == ["workload 'W00' is not in workloads.csv"]
+    assert reasons(empty, known(), rows).tolist() == ["workload 'W00' is not in workloads.csv"]

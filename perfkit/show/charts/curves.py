@@ -18,6 +18,7 @@ from perfkit.show.style import Page
 
 if TYPE_CHECKING:
     from perfkit.analysis import Analysis
+    from perfkit.study import Study
 
 NAME = "curves"
 TITLE = "What does more of each part buy?"
@@ -55,7 +56,7 @@ def data(analysis: "Analysis") -> pd.DataFrame:
     if not analysis.model.family or passes.empty:
         raise NothingToShow("no model could be fitted")
     system, gpu, workload = _reference(analysis, passes)
-    swept = pd.concat([_sweep(analysis, part, system, gpu, workload) for part in PARTS])
+    swept = _sweeps(analysis, system, gpu, workload)
     swept = swept.dropna(subset=["value", "fps"])
     if swept.empty:
         raise NothingToShow(f"the model gives no number for {plain(gpu, 40)} in this workload")
@@ -77,33 +78,43 @@ def _reference(analysis: "Analysis", passes: pd.DataFrame) -> tuple[str, str, st
     return best["system"], best["gpu"], workload
 
 
-def _sweep(analysis: "Analysis", part: str, system: str, gpu: str, workload: str) -> pd.DataFrame:
+def _sweeps(analysis: "Analysis", system: str, gpu: str, workload: str) -> pd.DataFrame:
+    """Predict all three curves at once."""
+    asked, made = zip(
+        *(_sweep(analysis.study, part, system, gpu, workload) for part in PARTS), strict=True
+    )
+    rows = pd.concat(asked, ignore_index=True)
+    study = dataclasses.replace(analysis.study, gpus=pd.concat([analysis.study.gpus, *made]))
+    model = dataclasses.replace(analysis.model, study=study)
+    table = model.predict(rows)[["fps", "pred_low", "pred_high", "inside_range"]]
+    return table.assign(part=rows["part"], value=rows["value"], measured=False, passes=0)
+
+
+def _sweep(
+    study: "Study", part: str, system: str, gpu: str, workload: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give the configurations of one curve, and the GPUs that it needs made up."""
     from perfkit.models.rates import attach_rates
 
-    width, height = analysis.study.settings.value_at
+    width, height = study.settings.value_at
     count = len(FACTORS)
     asked = pd.DataFrame({"system": [system] * count, "gpu": gpu, "workload": workload})
-    asked = asked.assign(width=width, height=height, render_scale=1.0)
-    study, gpus = analysis.study, analysis.study.gpus
+    asked = asked.assign(width=width, height=height, render_scale=1.0, part=part)
     rates = attach_rates(study, asked.iloc[[0]]).iloc[0]
     if part == "drawn_mpx":
         asked["width"] = np.round(width * np.sqrt(FACTORS)).astype(int)
         asked["height"] = np.round(height * np.sqrt(FACTORS)).astype(int)
-        value = asked["width"] * asked["height"] / 1e6
-    else:
-        column = "compute_units" if part == "compute_units" else "bandwidth_gb_s"
-        base = gpus[gpus["gpu"] == gpu].iloc[[0]]
-        base = base.assign(bandwidth_gb_s=rates["bandwidth_gb_s"], kind="discrete")
-        asked["gpu"] = [f"{gpu} {place}" for place in range(count)]
-        made = pd.concat([base] * count, ignore_index=True).assign(
-            gpu=asked["gpu"], memory_gib=rates["memory_gib"]
-        )
-        made[column] = base[column].iloc[0] * FACTORS
-        value = made[column]
-        study = dataclasses.replace(study, gpus=pd.concat([gpus, made]))
-    model = dataclasses.replace(analysis.model, study=study)
-    table = model.predict(asked)[["fps", "pred_low", "pred_high", "inside_range"]]
-    return table.assign(part=part, value=value.to_numpy(float), measured=False, passes=0)
+        asked["value"] = asked["width"] * asked["height"] / 1e6
+        return asked, study.gpus.head(0)
+    base = study.gpus[study.gpus["gpu"] == gpu].iloc[[0]]
+    base = base.assign(bandwidth_gb_s=rates["bandwidth_gb_s"], kind="discrete")
+    asked["gpu"] = [f"{gpu} {part} {place}" for place in range(count)]
+    asked["value"] = base[part].iloc[0] * FACTORS
+    made = pd.concat([base] * count, ignore_index=True).assign(
+        gpu=asked["gpu"], memory_gib=rates["memory_gib"]
+    )
+    made[part] = asked["value"]
+    return asked, made
 
 
 def _seen(
