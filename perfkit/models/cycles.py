@@ -104,7 +104,7 @@ def find_cycles(
         cycle = find_cycle(own)
         if cycle is None:
             continue
-        shift = np.array([cycle.shift(times) for times in own])
+        shift = cycle.shift(own)
         if np.abs(shift).max() < LEAST_SHIFT:
             continue
         log_ms = np.log(1000.0 / group["avg_fps"].to_numpy(float)) - shift

@@ -91,10 +91,11 @@ class LoadCycle:
         log_load = basis(np.arange(GRID) / GRID) @ self.weights
         return float(1.0 / np.mean(np.exp(-log_load)))
 
-    def shift(self, times_ms: FloatArray) -> float:
-        """Log of how much longer a pass's frames were for the part of the cycle it saw."""
-        start = (np.cumsum(times_ms) - times_ms) / 1000.0
-        return float(np.log(np.mean(self.load(start))))
+    def shift(self, traces: list[FloatArray]) -> FloatArray:
+        """Log of how much longer each pass's frames were for the part of the cycle it saw."""
+        load = self.load(starts(traces))
+        count = np.array([len(times) for times in traces])
+        return np.asarray(np.log(np.add.reduceat(load, np.cumsum(count) - count) / count))
 
     def expected_shift(self, log_ms: FloatArray, seconds: FloatArray) -> FloatArray:
         """Shift of passes that are still to come.
@@ -231,6 +232,17 @@ class Frames:
         return within(basis(self.start_s / period_s).T, self.count)
 
 
+def starts(traces: list[FloatArray]) -> FloatArray:
+    """Seconds at which each frame began, from the first of its pass on, one pass after the other.
+
+    Parameters
+    ----------
+    traces : list of ndarray
+        Frame times in ms of each pass.
+    """
+    return np.concatenate([(np.cumsum(times) - times) / 1000.0 for times in traces])
+
+
 def within(values: FloatArray, count: IntArray) -> FloatArray:
     """Take away each pass's mean, along the last axis."""
     first = np.cumsum(count) - count
@@ -245,7 +257,7 @@ def together(traces: list[FloatArray]) -> Frames:
     limit = CLIP * 1.4826 * float(np.median(np.abs(joined)))
     count = np.array([len(t) for t in traces], dtype=np.intp)
     return Frames(
-        start_s=np.concatenate([(np.cumsum(t) - t) / 1000.0 for t in traces]),
+        start_s=starts(traces),
         log_ms=within(np.clip(joined, -limit, limit), count),
         count=count,
         fast_s=float(np.quantile([t.mean() for t in traces], 0.1)) / 1000.0,

@@ -188,9 +188,7 @@ def _with_one_model(model: Model, table: pd.DataFrame, level: float) -> pd.DataF
     return result.set_axis(table.index, axis="index").drop(columns="borrows")
 
 
-def _remarks(
-    known: Known, table: pd.DataFrame, memory: pd.Series, out: pd.DataFrame
-) -> pd.Series:
+def _remarks(known: Known, table: pd.DataFrame, memory: pd.Series, out: pd.DataFrame) -> pd.Series:
     """Say what to know of a number that is given."""
     capped = at_cap(known, table, out["fps"])
     nothing = pd.Series("", index=table.index, dtype="str")

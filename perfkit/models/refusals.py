@@ -8,7 +8,6 @@ import pandas as pd
 from perfkit.frames.usable import AT_CAP
 from perfkit.models.observations import Observations, memory_limit, memory_need, memory_needs
 from perfkit.models.rates import Catalogue
-from perfkit.models.sentences import filled
 
 NO_PASS = "no pass of this study could be used to fit a model"
 

@@ -15,7 +15,9 @@ _UP = 2
 
 
 def _chunk(kind: bytes, body: bytes) -> bytes:
-    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib_ng.crc32(kind + body))
+    return (
+        struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib_ng.crc32(kind + body))
+    )
 
 
 def png_bytes(pixels: npt.NDArray[np.uint8]) -> bytes:

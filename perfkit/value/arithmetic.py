@@ -78,10 +78,16 @@ def _ends(rows: FloatArray, level: float, room: FloatArray) -> FloatArray:
     Of many draws only those near the wanted ranks are put in order: a key of one byte says in which
     255th of the row's width a draw lies, sorting the keys says which keys hold the ranks.
     """
+    least, most = rows.min(axis=1), rows.max(axis=1)
+    known = ~np.isnan(least)
+    if not known.all():
+        ends = np.full((2, len(rows)), np.nan)
+        if known.any():
+            ends[:, known] = _ends(rows[known], level, room)
+        return ends
     count = rows.shape[1]
     position = np.array([(1 - level) / 2, (1 + level) / 2]) * (count - 1)
     ranks = position.astype(int)
-    least, most = rows.min(axis=1), rows.max(axis=1)
     if count < _FEW or not (np.isfinite(least) & np.isfinite(most)).all():
         ordered = np.sort(rows, axis=1)
         pairs = [(ordered[:, rank], ordered[:, min(rank + 1, count - 1)]) for rank in ranks]
@@ -92,7 +98,6 @@ def _ends(rows: FloatArray, level: float, room: FloatArray) -> FloatArray:
     ends = np.empty((2, len(rows)))
     for end, share, (lower, upper) in zip(ends, position - ranks, pairs, strict=True):
         end[:] = lower + share * (upper - lower)
-    ends[:, np.isnan(least)] = np.nan
     return ends
 
 

@@ -1,7 +1,5 @@
 """Which machine a build makes, and which of its speeds are not measured yet."""
 
-from functools import lru_cache
-
 import pandas as pd
 
 from perfkit.frames.usable import CONFIGURATION, countable
@@ -21,11 +19,6 @@ def machines(study: Study) -> pd.DataFrame:
         build, system, gpu, reason: one row per build in file order; the system and the GPU are
         "" where `reason` is not.
     """
-    return _machines(study).copy()
-
-
-@lru_cache(maxsize=1)  # several tables ask for the same study
-def _machines(study: Study) -> pd.DataFrame:
     found = build_machines(study.builds)
     missing = [
         " and ".join(what for what, name in (("system", system), ("GPU", gpu)) if not name)

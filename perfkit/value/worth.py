@@ -172,9 +172,10 @@ def value_of_builds(study: Study, speeds: BuildSpeeds) -> pd.DataFrame:
             "flags": priced["flags"],
         }
     )
+    unknown = machines(study)["reason"]
     worth["reason"] = [
-        "; ".join(filter(None, [price_reason, *_why_no_number(study, speeds, b)]))
-        for b, price_reason in enumerate(priced["reason"])
+        "; ".join(filter(None, [price_reason, *_why_no_number(machine, speeds, at)]))
+        for at, (price_reason, machine) in enumerate(zip(priced["reason"], unknown, strict=True))
     ]
     return worth
 
@@ -209,10 +210,9 @@ def _card_prices(study: Study, builds: pd.Series) -> FloatArray:
     return cards.groupby("build")["amount"].sum(skipna=False).reindex(builds).to_numpy(float)
 
 
-def _why_no_number(study: Study, speeds: BuildSpeeds, machine: int) -> list[str]:
-    unknown = machines(study)["reason"].iloc[machine]
+def _why_no_number(unknown: str, speeds: BuildSpeeds, machine: int) -> list[str]:
     if unknown:
-        return [str(unknown)]
+        return [unknown]
     if not speeds.compared[machine]:
         count = int(np.isfinite(speeds.fps[machine]).sum())
         why = next(filter(None, speeds.reason[machine]), "")

@@ -25,8 +25,8 @@ class Cycle:
     def expected_shift(self, log_ms, seconds):
         return 0.1 * log_ms + 0.01 * seconds
 
-    def shift(self, times):
-        return self.shifts[len(times)]
+    def shift(self, traces):
+        return np.array([self.shifts[len(times)] for times in traces])
 
 
 LENGTH = SimpleNamespace(seconds=lambda log_ms: 2.0 + log_ms)

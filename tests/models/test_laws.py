@@ -198,7 +198,7 @@ def test_a_cycle_is_found_and_its_shift_foretold():
         seconds = np.array([short.sum() / 1000.0])
         said = cycle.expected_shift(np.array([base]), seconds)[0]
         assert said == pytest.approx(np.log(short.mean()) - base, abs=0.005)
-        assert cycle.shift(short) == pytest.approx(np.log(short.mean()) - base, abs=0.005)
+        assert cycle.shift([short])[0] == pytest.approx(np.log(short.mean()) - base, abs=0.005)
 
 
 def test_noise_has_no_cycle():

@@ -48,8 +48,9 @@ def test_load_is_relative_to_what_a_long_pass_sees() -> None:
 
 def test_shift_is_the_mean_load_of_a_passs_frames() -> None:
     quarters = np.full(4, 500.0)  # begin at 0, 0.5, 1 and 1.5 s
-    expected = np.log(TOP * (2 + 2 * np.cosh(SWING)) / 4)
-    assert_allclose(ONE.shift(quarters), expected, rtol=1e-12)
+    whole, half = TOP * (2 + 2 * np.cosh(SWING)) / 4, TOP * (1 + np.exp(SWING)) / 2
+    found = ONE.shift([quarters, quarters[:2]])
+    assert_allclose(found, np.log([whole, half]), rtol=1e-12)
 
 
 @pytest.mark.parametrize("rounds", [1, 3])

@@ -61,7 +61,7 @@ def in_use():
 
 
 def reports_without_memory(study, place):
-    """Report with ever more room; libraries may wait for a thread, the clock of `fork` ends them."""
+    """Report with ever more room; a library that waits for a thread is ended by `fork`."""
     left_alone(study, place, "old")
     seen, old = set(), "old"
     for room in (0, 8, 24, 72, 3000):
