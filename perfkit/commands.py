@@ -90,7 +90,11 @@ def _cluster(address: str | None) -> Any:
 def report(options: Namespace, progress: Progress) -> None:
     """Write tables, figures and the page, swapped in whole."""
     with _beside(options.out) as second:
-        _report_with(second, options, progress)
+        import pandas as pd
+
+        # of many small frames Python's own text is quicker to take than Arrow's
+        with pd.option_context("mode.string_storage", "python"):
+            _report_with(second, options, progress)
 
 
 def _beside(out: Path) -> "contextlib.AbstractContextManager[Second | None]":

@@ -118,7 +118,10 @@ def find_boundaries(passes: pd.DataFrame, workloads: pd.DataFrame) -> list[Bound
     A game's versions are compared under one driver at a time and a driver's under one version of
     the game, so that one does not answer for the other.
     """
-    kept = _with_game(eligible(passes), workloads)
+    return _boundaries_of(_with_game(eligible(passes), workloads))
+
+
+def _boundaries_of(kept: pd.DataFrame) -> list[Boundary]:
     kept = kept.assign(log_fps=np.log(kept["avg_fps"]))
     cell = kept.groupby([*CONFIGURATION, "driver", "game_version"]).ngroup()
     spread = pooled_log_spread(kept["avg_fps"], cell)
@@ -186,13 +189,14 @@ def version_columns(passes: pd.DataFrame, workloads: pd.DataFrame) -> pd.DataFra
     newer passes; one that was run under the older alone keeps those, as they were.
     """
     rows = _with_game(passes, workloads)
-    steps = find_boundaries(passes, workloads)
+    kept = _with_game(eligible(passes), workloads)
+    steps = _boundaries_of(kept)
     kinds = [
         _placed(rows, steps, "driver", "gpu"),
         _placed(rows, steps, "game_version", "game"),
     ]
     segments = pd.DataFrame({kind: found["segment"] for kind, found in enumerate(kinds)})
-    counted = segments.index.isin(eligible(passes).index)
+    counted = segments.index.isin(kept.index)
     keys = [rows[name] for name in CONFIGURATION]
     code = segments[0] * len(rows) + segments[1]
     chosen = code.where(counted).groupby(keys).transform("max")

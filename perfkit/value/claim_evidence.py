@@ -218,10 +218,12 @@ def _cells(
     record: Record, side: Side, systems: tuple[str, ...], column: str, shared: bool
 ) -> pd.DataFrame:
     """Give the passes of one side by workload; by system too where both sides share systems."""
-    rows = record.cells[column] if shared else record.counted
-    mine = rows[(rows["gpu"] == side.gpu) & rows["system"].isin(systems)]
     if shared:
-        return mine.set_index(["workload", "system"])
+        cells = record.cells[column]
+        gpu, _, system = (cells.index.get_level_values(level) for level in range(3))
+        return cells[(gpu == side.gpu) & system.isin(systems)].droplevel("gpu")
+    passes = record.counted
+    mine = passes[(passes["gpu"] == side.gpu) & passes["system"].isin(systems)]
     return strata(mine, column, ["workload"], record.spreads[column])
 
 

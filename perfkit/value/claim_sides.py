@@ -55,7 +55,7 @@ class Record:
     spreads : dict of str to (float, int)
         Spread between passes of a configuration and its degrees of freedom, by column.
     cells : dict of str to DataFrame
-        Passes of each GPU, workload and system as :func:`strata` gives them, by column.
+        By column, as :func:`strata` gives them by GPU, workload and system.
     systems : dict of str to tuple of str
         Systems in which a GPU was run or predicted, in file order.
     builds : dict of str to Side
@@ -94,7 +94,7 @@ def record_of(study: Study, passes: pd.DataFrame, book: SpeedBook) -> Record:
     spreads = {name: pooled_log_spread(kept[name], configuration) for name in COLUMNS.values()}
     kept = kept[(kept["width"] == width) & (kept["height"] == height) & (kept["render_scale"] == 1)]
     cells = {
-        name: strata(kept, name, ["gpu", "workload", "system"], spread).reset_index()
+        name: strata(kept, name, ["gpu", "workload", "system"], spread)
         for name, spread in spreads.items()
     }
     priced = build_prices(study)

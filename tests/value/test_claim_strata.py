@@ -207,7 +207,8 @@ def test_what_costs_nothing_has_no_ratio(record: Record) -> None:
 def test_errors_of_versions_and_borrowed_passes_are_taken_over(record: Record) -> None:
     """Errors of 0.03 and 0.04 that all passes of a side share add 0.05 squared; alone 0.03."""
     cells = record.cells["avg_fps"]
-    moved = cells.assign(shift=np.where(cells["gpu"] == "Alder", 0.03, 0.04))
+    gpu = cells.index.get_level_values("gpu")
+    moved = cells.assign(shift=np.where(gpu == "Alder", 0.03, 0.04))
     shifted = replace(record, cells={"avg_fps": moved})
     for right, error in (("Ember", 0.05), ("50", 0.03)):
         plain, more = (
@@ -216,7 +217,7 @@ def test_errors_of_versions_and_borrowed_passes_are_taken_over(record: Record) -
         )
         assert_allclose(more**2 - plain**2, error**2, rtol=1e-9)
     lent = replace(record, cells={"avg_fps": cells.assign(
-        basis=np.where(cells["gpu"] == "Ember", "borrowed", "measured"))})  # fmt: skip
+        basis=np.where(gpu == "Ember", "borrowed", "measured"))})  # fmt: skip
     assert gather_evidence(lent, "Alder", "Ember", "average").basis == "borrowed"
     assert gather_evidence(lent, "Ember", "Alder", "average").basis == "borrowed"
     assert gather_evidence(lent, "Alder", "50", "average").basis == "measured"
