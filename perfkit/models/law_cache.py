@@ -17,7 +17,7 @@ from perfkit.models.laws import Form, Law, form_of
 BLOCK_NUMBERS = 1 << 16
 """Numbers of one array in a block of fits."""
 
-PADDED_TO = 8
+PADDED_TO = 16
 """Workloads are padded with unused cells to a multiple of this, so that workloads of about the
 same size are fitted side by side, and what is found for one does not depend on the others."""
 

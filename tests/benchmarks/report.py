@@ -140,6 +140,8 @@ def main() -> None:
 
 if __name__ == "__main__":
     if len(sys.argv) == 4:
-        {"plain": plainly, "ours": ours}[sys.argv[1]](sys.argv[2], sys.argv[3])
+        # as the command does
+        with pd.option_context("mode.string_storage", "python"):
+            {"plain": plainly, "ours": ours}[sys.argv[1]](sys.argv[2], sys.argv[3])
     else:
         main()
