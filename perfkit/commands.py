@@ -108,7 +108,7 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
     from perfkit.analysis import analyse
     from perfkit.show.earlier import earlier_report, write_kept
     from perfkit.show.output import refuse_out, whole_folder
-    from perfkit.show.report import write_report
+    from perfkit.show.report import page_sheets, write_report
     from perfkit.show.stills import write_figures
     from perfkit.show.summary import closing_lines
     from perfkit.show.tables import write_tables
@@ -121,10 +121,12 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
     beside = second.leave_out if second else None
     analysis = analyse(study, client=client, progress=progress, kept=kept, beside=beside)
     with whole_folder(options.out, options.study) as folder:
+        sheets = {}
 
         def meanwhile() -> None:
             progress.say("drawing figures, writing tables")
             write_tables(analysis, folder / "tables")
+            sheets.update(page_sheets(analysis))
 
         figures = write_figures(
             analysis,
@@ -135,7 +137,7 @@ def _report_with(second: "Second | None", options: Namespace, progress: Progress
             meanwhile=meanwhile,
         )
         progress.say("writing the page")
-        write_report(analysis, figures, folder / "report.html")
+        write_report(analysis, figures, folder / "report.html", sheets)
         write_kept(analysis, folder, figures)
     drawn = sum(not figure.reason for figure in figures)
     say("\n".join(closing_lines(analysis, options.out, drawn)))

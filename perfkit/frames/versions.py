@@ -240,6 +240,8 @@ def _boundaries(
 ) -> list[Boundary]:
     column, owner, other = columns
     known = kept[kept[column] != ""]
+    known = known.assign(bridge=known.groupby([*CONFIGURATION, other]).ngroup())
+    known = known[known["bridge"] >= 0]
     steps: dict[tuple[str, str, str], list[str]] = {}
     for name, rows in known.groupby(owner, sort=False):
         order = _ordered(rows, column)
@@ -249,7 +251,7 @@ def _boundaries(
     found = []
     for (old, new, _), owners in steps.items():
         rows = known[known[owner].isin(owners) & known[column].isin([old, new])]
-        bridged = _bridged(rows, column, [*CONFIGURATION, other], (old, new), spread)
+        bridged = _bridged(rows, column, (old, new), spread)
         kind = "game" if column == "game_version" else "driver"
         found.append(Boundary(kind, tuple(owners), old, new, *bridged, spread[1]))
     return found
@@ -258,14 +260,13 @@ def _boundaries(
 def _bridged(
     rows: pd.DataFrame,
     column: str,
-    key: list[str],
     versions: tuple[str, str],
     spread: tuple[float, int],
 ) -> tuple[int, float, float]:
     """Bridges, mean log ratio over them, and its standard error by the spread between passes."""
     sides = []
     for version in versions:
-        logs = rows.loc[rows[column] == version].groupby(key)["log_fps"]
+        logs = rows.loc[rows[column] == version].groupby("bridge")["log_fps"]
         sides.append(pd.DataFrame({"mean": logs.mean(), "passes": logs.count()}))
     both = sides[1].index.intersection(sides[0].index)
     if not len(both):

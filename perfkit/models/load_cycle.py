@@ -252,8 +252,7 @@ def within(values: FloatArray, count: IntArray) -> FloatArray:
 
 def together(traces: list[FloatArray]) -> Frames:
     """Put the frames of passes together."""
-    logs = [np.log(t) - np.log(np.median(t)) for t in traces]
-    joined = np.concatenate(logs)
+    joined = np.concatenate([np.log(times / np.median(times)) for times in traces])
     limit = CLIP * 1.4826 * float(np.median(np.abs(joined)))
     count = np.array([len(t) for t in traces], dtype=np.intp)
     return Frames(

@@ -2,7 +2,7 @@
 
 import base64
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from html import escape
@@ -98,7 +98,12 @@ SECTIONS = (
 """In the order in which a reader asks."""
 
 
-def write_report(analysis: "Analysis", figures: Sequence["Still"], path: Path) -> None:
+def write_report(
+    analysis: "Analysis",
+    figures: Sequence["Still"],
+    path: Path,
+    sheets: Mapping[str, Sheet] | None = None,
+) -> None:
     """Write the page.
 
     Parameters
@@ -108,6 +113,8 @@ def write_report(analysis: "Analysis", figures: Sequence["Still"], path: Path) -
         What :func:`perfkit.show.stills.write_figures` drew into ``figures`` beside the page.
     path : Path
         The HTML file.
+    sheets : mapping of str to Sheet, optional
+        What :func:`page_sheets` made before the figures were drawn.
 
     Raises
     ------
@@ -115,10 +122,17 @@ def write_report(analysis: "Analysis", figures: Sequence["Still"], path: Path) -
         When a figure cannot be read or the page cannot be written.
     """
     with open(path, "w", encoding="utf-8", newline="\n") as file:
-        file.write(report_html(analysis, figures, path.parent / "figures"))
+        file.write(
+            report_html(analysis, figures, path.parent / "figures", sheets or page_sheets(analysis))
+        )
 
 
-def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) -> str:
+def report_html(
+    analysis: "Analysis",
+    figures: Sequence["Still"],
+    folder: Path,
+    sheets: Mapping[str, Sheet],
+) -> str:
     """Make the page.
 
     Parameters
@@ -127,13 +141,14 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
     figures : sequence of Still
     folder : Path
         Where the figures are.
+    sheets : mapping of str to Sheet
+        As by :func:`page_sheets`.
 
     Returns
     -------
     str
         A whole HTML document, the same for the same analysis and figures.
     """
-    sheets = _sheets(analysis)
     explorable = bool(len(analysis.value))
     shown = _shown(figures, folder)
     explorer = _EXPLORER if explorable else ""
@@ -154,7 +169,18 @@ def report_html(analysis: "Analysis", figures: Sequence["Still"], folder: Path) 
     return document(settings.title, header, filled, _footer(analysis), data)
 
 
-def _sheets(analysis: "Analysis") -> dict[str, Sheet]:
+def page_sheets(analysis: "Analysis") -> dict[str, Sheet]:
+    """Make every table that has rows ready for the page.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    dict of str to Sheet
+        By the table's name.
+    """
     said = captions(analysis)
     return {
         name: sheet(name, said.get(name, ""), frame, _PINNED.get(name) or further_columns(name))
@@ -188,7 +214,7 @@ def _short(analysis: "Analysis") -> Part:
 
 
 def _section(
-    section: Section, sheets: dict[str, Sheet], shown: dict[str, str], explorer: str
+    section: Section, sheets: Mapping[str, Sheet], shown: dict[str, str], explorer: str
 ) -> Part | None:
     """Put a section together; without anything to show there is none."""
     body = explorer if section.name == "explore" else ""
@@ -230,7 +256,7 @@ def _picture(figure: "Still", folder: Path) -> str:
     )
 
 
-def _further(sheets: dict[str, Sheet], shown: dict[str, str]) -> Part | None:
+def _further(sheets: Mapping[str, Sheet], shown: dict[str, str]) -> Part | None:
     """Show what has no section of its own."""
     placed = {name for section in SECTIONS for name in (section.table, *section.folds)}
     drawn = {chart for section in SECTIONS for chart in section.charts}
@@ -240,7 +266,7 @@ def _further(sheets: dict[str, Sheet], shown: dict[str, str]) -> Part | None:
     return Part("further", "Further answers", asides()["further"], body, True) if body else None
 
 
-def _limits(analysis: "Analysis", figures: Sequence["Still"], sheets: dict[str, Sheet]) -> Part:
+def _limits(analysis: "Analysis", figures: Sequence["Still"], sheets: Mapping[str, Sheet]) -> Part:
     model = analysis.model
     lists = [
         ("What to know of the predictions", model.warnings),
@@ -260,7 +286,7 @@ def _limits(analysis: "Analysis", figures: Sequence["Still"], sheets: dict[str, 
     return Part("limits", "Limits, and what was left out", asides()["limits"], body)
 
 
-def _fold(sheets: dict[str, Sheet], name: str, title: str) -> str:
+def _fold(sheets: Mapping[str, Sheet], name: str, title: str) -> str:
     if name not in sheets:
         return ""
     prints = ' class="prints"' if sheets[name].rows <= 60 else ""
