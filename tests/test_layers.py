@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "perfkit"
 ORDER = [
-    {"errors", "defaults", "progress"},
+    {"collecting", "errors", "defaults", "progress"},
     {"study"},
     {"frames"},
     {"models"},

@@ -18,6 +18,12 @@ DAY = datetime.date(2026, 11, 1)
 COLUMNS = ["item", "date", "price", "listing", "condition", "bundle", "rate_date"]
 
 
+class Written(SimpleNamespace):
+    """As much of a study as prices need; another one each time, as a study is."""
+
+    __hash__ = object.__hash__
+
+
 def study(*rows, builds=(), rates=()):
     frame = pd.DataFrame(rows, columns=COLUMNS)
     frame = frame.assign(
@@ -26,7 +32,7 @@ def study(*rows, builds=(), rates=()):
     )  # fmt: skip
     made = pd.DataFrame(builds, columns=["build", "item", "quantity", "obtained"])
     rate = pd.DataFrame(rates, columns=["date", "from", "to", "rate"])
-    return SimpleNamespace(
+    return Written(
         settings=SimpleNamespace(price_date=DAY, currency="USD"),
         prices=frame,
         builds=made.assign(role="", condition="new").rename_axis("line"),
