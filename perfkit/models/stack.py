@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import nnls
 
 from perfkit.models.family import FloatArray, Rows
+from perfkit.models.nonneg import nonneg_least_squares
 from perfkit.models.selection import Combination, LeftOut, Weights
 
 TO_EQUAL = 1.0
@@ -20,36 +20,38 @@ TO_EQUAL = 1.0
 TO_STUDY = 3.0
 """The study's weights count as this many times a workload's own evidence."""
 
-SUM_TO_ONE = 1e3
-
 
 def simplex_weights(gram: FloatArray, towards: FloatArray, pull: float) -> FloatArray:
-    """Minimise w' G w + pull mean(diag G) |w - towards|^2 over w >= 0 with sum 1.
+    """Minimise w' G w + pull mean(diag G) |w - towards|^2 over w >= 0 with sum 1, m times.
 
     Parameters
     ----------
-    gram : ndarray, shape (F, F)
+    gram : ndarray, shape (m, F, F)
         Mean products of the families' errors.
     towards : ndarray, shape (F,)
-        Weights that hold where the errors cannot tell.
+        Weights that hold where the errors cannot tell; their sum is 1.
     pull : float
-        How much they count.
+        How much they count, above 0 unless G is positive definite.
 
     Returns
     -------
-    ndarray, shape (F,)
+    ndarray, shape (m, F)
+
+    Notes
+    -----
+    Where the sum of w is 1, both terms are squares of linear forms of w, and a constant times the
+    squared sum may be added. Minimising w' M w - 2 sum(w) over w >= 0 then gives the weights times
+    a number.
     """
-    size = len(gram)
-    level = float(np.trace(gram)) / size
-    if not level > 0:
-        return towards
-    value, basis = np.linalg.eigh(gram / level)
-    root = (basis * np.sqrt(np.maximum(value, 0.0))).T
-    matrix = np.vstack([root, np.sqrt(pull) * np.eye(size), np.full((1, size), SUM_TO_ONE)])
-    goal = np.concatenate([np.zeros(size), np.sqrt(pull) * towards, [SUM_TO_ONE]])
-    found = np.asarray(nnls(matrix, goal)[0], dtype=np.float64)
-    weights: FloatArray = found / found.sum()
-    return weights
+    size = gram.shape[-1]
+    result = np.tile(towards, (len(gram), 1))
+    level = np.trace(gram, axis1=1, axis2=2) / size
+    told = level > 0
+    away = np.eye(size) - towards[:, None]
+    matrix = gram[told] / level[told, None, None] + pull * away.T @ away + 1.0
+    found = nonneg_least_squares(matrix, np.ones(matrix.shape[:2]))
+    result[told] = found / found.sum(axis=1, keepdims=True)
+    return result
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ class Stack(Combination):
 
     def learn(self, left: LeftOut) -> "StackWeights":
         """Weights of the study, then of each workload drawn to them."""
-        columns = [left.families.index(name) for name in self.members]
+        columns = np.array([left.families.index(name) for name in self.members])
         size = len(left.cells.rows.names.workloads)
         equal = np.full(len(columns), 1.0 / len(columns))
         error = left.log_fps[:, columns] - left.cells.log_fps[:, None]
@@ -77,12 +79,12 @@ class Stack(Combination):
             error, rows = error[known], left.cells.rows.take(known)
             share = 1.0 / np.bincount(rows.gpu)[rows.gpu]
             products = error[:, :, None] * error[:, None, :] * share[:, None, None]
-            study = simplex_weights(products.sum(axis=0) / share.sum(), equal, TO_EQUAL)
-            weights[:, columns] = study
-            for code in np.unique(rows.workload):
-                mine = rows.workload == code
-                gram = products[mine].sum(axis=0) / share[mine].sum()
-                weights[code, columns] = simplex_weights(gram, study, TO_STUDY)
+            gram = products.sum(axis=0, keepdims=True) / share.sum()
+            weights[:, columns] = study = simplex_weights(gram, equal, TO_EQUAL)[0]
+            codes = np.unique(rows.workload)
+            mine = (rows.workload == codes[:, None]).astype(float)
+            grams = np.tensordot(mine, products, 1) / (mine @ share)[:, None, None]
+            weights[np.ix_(codes, columns)] = simplex_weights(grams, study, TO_STUDY)
         return StackWeights(weights)
 
 

@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import nnls
 
 from perfkit.models.cross_products import times
 from perfkit.models.family import BoolArray, Cells, Family, Fitted, FloatArray, IntArray, Rows
@@ -31,6 +30,9 @@ ROUNDS = 3
 
 SAME_SIZE = 1e-9
 """Drawn and put out at sizes whose ratio is this near to one is the same."""
+
+ALIKE = 1e-8
+"""Where all directions have more than this share, columns differ enough for normal equations."""
 
 EMPTY = 1e-13
 """Directions with less than this share of the largest cross-product hold nothing but rounding."""
@@ -127,19 +129,27 @@ def shared_shape(gram: FloatArray, total: FloatArray) -> FloatArray:
     norm = np.sqrt(np.diagonal(gram, axis1=2, axis2=3).sum(axis=1))
     for _ in range(ROUNDS):
         weighted = np.einsum("mw,mwij->mij", level**2, gram) / norm[:, :, None] / norm[:, None]
-        value, basis = np.linalg.eigh(weighted)
-        root = np.sqrt(np.where(value > EMPTY * value[:, -1:], value, 0.0))
-        turned = np.swapaxes(basis, 1, 2)
-        goal = times(turned, (level[:, None] @ total)[:, 0] / norm)
-        goal = np.divide(goal, root, out=np.zeros_like(goal), where=root > 0)
-        # The shape need not be unique, so this stays with a method that bears that.
-        found = [nnls(a, b)[0] for a, b in zip(root[..., None] * turned, goal, strict=True)]
-        shape = np.asarray(found) / norm
+        shape = _nonneg_shapes(weighted, (level[:, None] @ total)[:, 0] / norm) / norm
         said = times(total, shape)
         square = (times(gram, shape[:, None]) * shape[:, None]).sum(axis=-1)
         level = np.divide(said, square, out=np.zeros_like(level), where=square > 0)
     result: FloatArray = level[..., None] * shape[:, None]
     return result
+
+
+def _nonneg_shapes(gram: FloatArray, product: FloatArray) -> FloatArray:
+    """Minimise x' G x - 2 x' h over x >= 0 for m problems, whose solution need not be unique."""
+    value, basis = np.linalg.eigh(gram)
+    if (value[:, 0] > ALIKE * value[:, -1]).all():
+        return nonneg_least_squares(gram, product)
+    from scipy.optimize import nnls  # slow to load, and seldom needed
+
+    root = np.sqrt(np.where(value > EMPTY * value[:, -1:], value, 0.0))
+    turned = np.swapaxes(basis, 1, 2)
+    goal = times(turned, product)
+    goal = np.divide(goal, root, out=np.zeros_like(goal), where=root > 0)
+    found = [nnls(a, b)[0] for a, b in zip(root[..., None] * turned, goal, strict=True)]
+    return np.asarray(found)
 
 
 def coefficients(sums: Sums, kept: BoolArray) -> FloatArray:

@@ -30,17 +30,15 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-import pandas as pd
-
-from perfkit.progress import QUIET
-from perfkit.study.demo import find_demo
-
 ROUNDS = 3
 
 
 def plainly(study_path: str, folder: str) -> None:
     """Make tables, figures and page of a study the plain way, and say what each stage took."""
+    import pandas as pd
+
     import perfkit as pk
+    from perfkit.progress import QUIET
     from perfkit.show.charts import CHARTS
     from perfkit.show.layout import NothingToShow
     from perfkit.show.report import write_report
@@ -48,6 +46,7 @@ def plainly(study_path: str, folder: str) -> None:
     from perfkit.show.style import house
     from perfkit.show.tables import all_tables, write_tables
 
+    pd.set_option("mode.string_storage", "python")  # as the command does
     out = Path(folder)
     loaded = time.process_time()
     analysis = pk.analyse(pk.load_study(study_path), progress=QUIET)
@@ -104,6 +103,10 @@ def spent_on(words: list[str]) -> float:
 
 def price_edit_share() -> float:
     """Processor time of a report after a price edit over that of the whole report."""
+    import pandas as pd
+
+    from perfkit.study.demo import find_demo
+
     with tempfile.TemporaryDirectory() as folder:
         study, out = Path(folder, "study"), Path(folder, "out")
         shutil.copytree(find_demo(), study)
@@ -121,6 +124,8 @@ def price_edit_share() -> float:
 
 def main() -> None:
     """Print the ratios."""
+    from perfkit.study.demo import find_demo
+
     study, runs = str(find_demo()), []
     for _ in range(ROUNDS):
         runs += [{"which": which, **seconds_of(which, study)} for which in ("ours", "plain")]
@@ -140,8 +145,6 @@ def main() -> None:
 
 if __name__ == "__main__":
     if len(sys.argv) == 4:
-        # as the command does
-        with pd.option_context("mode.string_storage", "python"):
-            {"plain": plainly, "ours": ours}[sys.argv[1]](sys.argv[2], sys.argv[3])
+        {"plain": plainly, "ours": ours}[sys.argv[1]](sys.argv[2], sys.argv[3])
     else:
         main()
