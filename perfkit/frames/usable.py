@@ -123,8 +123,9 @@ def held(passes: pd.DataFrame) -> pd.Series:
     at_cap = passes["avg_fps"] >= AT_CAP * passes["cap_fps"]
     if "flags" not in passes:
         return at_cap
-    codes = passes["flags"].fillna("").str.split("; ")
-    return at_cap | codes.map(lambda found: "cap" in found or "sync" in found).astype(bool)
+    codes = passes["flags"].fillna("")
+    telling = [each for each in codes.unique() if {"cap", "sync"} & set(each.split("; "))]
+    return at_cap | codes.isin(telling)
 
 
 def eligible(passes: pd.DataFrame) -> pd.DataFrame:
@@ -146,11 +147,11 @@ def eligible(passes: pd.DataFrame) -> pd.DataFrame:
     kept = kept[(kept["generated_per_drawn"] == 0) & ~held(kept)]
     copied = kept["frames"].notna() & kept.duplicated([*CONFIGURATION, *_SAME_RUN])
     kept = kept[~copied]
+    configuration = kept.groupby(CONFIGURATION, sort=False, dropna=False).ngroup().to_numpy()
     for column, second_best in (("source", "borrowed"), ("state", "cold")):
-        better = kept[column] != second_best
-        if not better.all():
-            has_better = better.groupby([kept[key] for key in CONFIGURATION]).transform("any")
-            kept = kept[better | ~has_better.astype(bool)]
+        better = kept[column].ne(second_best).to_numpy()
+        stays = better | ~np.isin(configuration, configuration[better])
+        kept, configuration = kept[stays], configuration[stays]
     return kept
 
 

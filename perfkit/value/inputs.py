@@ -5,8 +5,9 @@ specifications and goals, one fact a row.
 """
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -106,22 +107,28 @@ def _settings(study: Study) -> Iterator[Fact]:
 def _prices(study: Study) -> Iterator[Fact]:
     counted = counted_prices(study)
     typed = study.prices.loc[counted.index, _TYPED].add_prefix("typed_")
-    rows = pd.concat([counted, typed], axis=1)
+    quotes = pd.concat([counted, typed], axis=1).to_dict("records")
     look_up = price_list(study)
-    single = rows[rows["bundle"] == ""]
-    for thing, quotes in single.groupby(["item", "condition"], sort=False):
-        item, condition = map(str, thing)
-        chosen = look_up(item, condition)
-        same = (quotes["date"].dt.date == chosen.date) & quotes["listing"].eq(chosen.listing)
-        yield from _quote(PRICE, f"{item} ({condition})", quotes[same].iloc[0])
-    bundled = rows[rows["bundle"] != ""]
-    latest = bundled.groupby("bundle")["date"].transform("max")
-    for _, quote in bundled[bundled["date"] == latest].iterrows():
-        name = f"{quote['bundle']}: {quote['item']} ({quote['condition']})"
-        yield from _quote(BUNDLE, name, quote)
+    alone: dict[tuple[str, str], list[dict[Hashable, Any]]] = {}
+    for quote in quotes:
+        if not quote["bundle"]:
+            alone.setdefault((quote["item"], quote["condition"]), []).append(quote)
+    for (item, condition), mine in alone.items():
+        price = look_up(item, condition)
+        chosen = next(
+            quote
+            for quote in mine
+            if (quote["date"].date(), quote["listing"]) == (price.date, price.listing)
+        )
+        yield from _quote(PRICE, f"{item} ({condition})", chosen)
+    latest = counted.groupby("bundle")["date"].max().to_dict()
+    for quote in quotes:
+        if quote["bundle"] and quote["date"] == latest[quote["bundle"]]:
+            name = f"{quote['bundle']}: {quote['item']} ({quote['condition']})"
+            yield from _quote(BUNDLE, name, quote)
 
 
-def _quote(kind: str, name: str, quote: pd.Series) -> Iterator[Fact]:
+def _quote(kind: str, name: str, quote: dict[Hashable, Any]) -> Iterator[Fact]:
     for fact in ("price", "date", "listing"):
         yield kind, name, fact, fact_text(quote[fact])
     typed = {fact: fact_text(quote[f"typed_{fact}"]) for fact in _TYPED}

@@ -1,6 +1,7 @@
 """Settings for a goal: the largest render scale at which a game still reaches it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -117,32 +118,29 @@ def setting_table(steps: pd.DataFrame) -> pd.DataFrame:
         build, workload, goal_fps, render_scale (NaN where none reaches it), fps, probability,
         basis, next_scale (the step above), next_probability, reason: one row per build and game.
     """
-    rows = []
-    for (build, workload), group in steps.groupby(["build", "workload"], sort=False):
-        reach = group["probability"].to_numpy() >= LEVEL
-        known = group["probability"].notna().to_numpy()
-        at = int(np.argmax(reach)) if reach.any() else -1
-        above = at - 1
-        chosen = group.iloc[at]
-        if reach.any():
-            why = ""
-        elif known.any():
-            why = "no scale in use reaches the goal"
-        else:
-            why = next(filter(None, group["reason"]), "no number")
-        rows.append(
-            {
-                "build": build,
-                "workload": workload,
-                "goal_fps": chosen["goal_fps"],
-                "render_scale": chosen["render_scale"] if reach.any() else np.nan,
-                "fps": chosen["fps"] if reach.any() else np.nan,
-                "probability": chosen["probability"] if reach.any() else np.nan,
-                "basis": chosen["basis"] if reach.any() else "",
-                "next_scale": group["render_scale"].iloc[above] if above >= 0 else np.nan,
-                "next_probability": group["probability"].iloc[above] if above >= 0 else np.nan,
-                "reason": why,
-            }
-        )
+    groups: dict[tuple[str, str], list[dict[Hashable, Any]]] = {}
+    for step in steps.to_dict("records"):
+        groups.setdefault((step["build"], step["workload"]), []).append(step)
     columns = ["build", "workload", "goal_fps", "render_scale", "fps", "probability", "basis"]
-    return pd.DataFrame(rows, columns=[*columns, "next_scale", "next_probability", "reason"])
+    columns += ["next_scale", "next_probability", "reason"]
+    return pd.DataFrame([_setting(group) for group in groups.values()], columns=columns)
+
+
+_OF_SCALES = ("render_scale", "fps", "probability", "next_scale", "next_probability")
+
+
+def _setting(steps: list[dict[Hashable, Any]]) -> dict[Hashable, Any]:
+    """Pick among the scales of one build and game, the largest first."""
+    row: dict[Hashable, Any] = {name: steps[0][name] for name in ("build", "workload", "goal_fps")}
+    row |= dict.fromkeys(_OF_SCALES, np.nan)
+    chances = [step["probability"] for step in steps]
+    at = next((at for at, chance in enumerate(chances) if chance >= LEVEL), None)
+    if at is None:
+        known = not np.isnan(chances).all()
+        why = next(filter(None, (step["reason"] for step in steps)), "no number")
+        return row | {"basis": "", "reason": "no scale in use reaches the goal" if known else why}
+    row |= {name: steps[at][name] for name in ("render_scale", "fps", "probability", "basis")}
+    if at > 0:
+        above = steps[at - 1]
+        row |= {"next_scale": above["render_scale"], "next_probability": above["probability"]}
+    return row | {"reason": ""}
