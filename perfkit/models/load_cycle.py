@@ -250,9 +250,14 @@ def within(values: FloatArray, count: IntArray) -> FloatArray:
     return np.asarray(values - np.repeat(mean, count, axis=-1))
 
 
-def together(traces: list[FloatArray]) -> Frames:
-    """Put the frames of passes together."""
-    joined = np.concatenate([np.log(times / np.median(times)) for times in traces])
+def relative(traces: list[FloatArray]) -> list[FloatArray]:
+    """Log frame times less the median's of each pass."""
+    return [np.log(times / np.median(times)) for times in traces]
+
+
+def together(traces: list[FloatArray], logs: list[FloatArray]) -> Frames:
+    """Put the frames of passes, and their :func:`relative` logs, together."""
+    joined = np.concatenate(logs)
     limit = CLIP * 1.4826 * float(np.median(np.abs(joined)))
     count = np.array([len(t) for t in traces], dtype=np.intp)
     return Frames(
@@ -366,8 +371,8 @@ def find_cycle(traces: list[FloatArray]) -> LoadCycle | None:
     traces = [t for t in traces if len(t) > 1]
     if len(traces) < 4:
         return None
-    shares = []
-    folds = [together(traces[fold::2]) for fold in (0, 1)]
+    shares, logs = [], relative(traces)
+    folds = [together(traces[fold::2], logs[fold::2]) for fold in (0, 1)]
     for learnt, kept in (folds, folds[::-1]):
         periods = _periods(learnt)
         if not len(periods):
@@ -376,7 +381,7 @@ def find_cycle(traces: list[FloatArray]) -> LoadCycle | None:
         shares.append(explained(kept, cycle))
     if min(shares) < LEAST_SHARE:
         return None
-    every = together(traces)
+    every = together(traces, logs)
     periods = _periods(every)
     if not len(periods):
         return None

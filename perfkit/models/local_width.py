@@ -53,9 +53,7 @@ class LocalT(Width):
         total = square + cells.scatter[known]
         workload = cells.rows.workload[known]
         size = len(cells.rows.names.workloads)
-        usual = np.full(size, np.nan)
-        for code in np.unique(workload):
-            usual[code] = np.median(total[workload == code]) / CHI2_MEDIAN + LEAST_VARIANCE
+        usual = _medians(total, workload, size) / CHI2_MEDIAN + LEAST_VARIANCE
         factor = trust_in_laws(self.laws, cells, usual)
         lies = left_out_beyond(self.laws, cells)
         owed = lies.doubt * factor[lies.faster, cells.rows.workload] + lies.alien
@@ -85,11 +83,23 @@ class LocalT(Width):
         )
 
 
+def _medians(values: FloatArray, group: IntArray, size: int) -> FloatArray:
+    """Median of each of `size` groups, NaN where one has no value."""
+    result = np.full(size, np.nan)
+    count = np.bincount(group, minlength=size)
+    first, some = np.cumsum(count) - count, count > 0
+    ordered = values[np.lexsort((values, group))]
+    lower, upper = (ordered[(first + place)[some]] for place in ((count - 1) // 2, count // 2))
+    result[some] = (lower + upper) / 2
+    return result
+
+
 def _means(rows: Rows, square: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mean square of each workload, drawn to the study's, and how many GPUs told."""
     size = len(rows.names.workloads)
-    pairs = np.unique(np.stack([rows.workload, rows.gpu]), axis=1)[0]
-    gpus = np.bincount(pairs, minlength=size).astype(float)
+    ran = np.zeros((size, len(rows.names.gpus)), dtype=bool)
+    ran[rows.workload, rows.gpu] = True
+    gpus = ran.sum(axis=1).astype(float)
     total = np.bincount(rows.workload, weight, size)
     summed = np.bincount(rows.workload, square * weight, size)
     mean = np.divide(summed, total, out=np.full(size, np.nan), where=gpus > 0)
@@ -157,10 +167,11 @@ class LocalSpread(Spread):
                 continue
             per_gpu = mine.sum() / self.gpus[code]
             away = predicted[asked][:, None] - self.log_fps[mine][None]
-            kernel = np.exp(-0.5 * (away / REACH) ** 2) * self.weight[mine] / per_gpu
-            usual = np.average(self.error[mine], axis=0, weights=self.weight[mine])
+            weight, error = self.weight[mine], self.error[mine]
+            kernel = np.exp(-0.5 * (away / REACH) ** 2) * weight / per_gpu
+            usual = weight @ error / weight.sum()
             prior[1:] *= usual[1:] / max(usual[0], LEAST_VARIANCE)
-            summed = kernel @ self.error[mine] + PRIOR_GPUS * prior
+            summed = kernel @ error + PRIOR_GPUS * prior
             result[asked] = summed / (kernel.sum(axis=1) + PRIOR_GPUS)[:, None]
         return result
 

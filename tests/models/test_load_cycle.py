@@ -20,6 +20,7 @@ from perfkit.models.load_cycle import (
     explained,
     find_cycle,
     pass_length,
+    relative,
     together,
     within,
 )
@@ -159,7 +160,7 @@ def test_each_passs_mean_is_taken_away() -> None:
 
 def test_passes_together() -> None:
     traces = [np.array([10.0, 20.0, 40.0]), np.array([5.0, 5.0])]
-    found = together(traces)
+    found = together(traces, relative(traces))
     assert_allclose(found.start_s, [0, 0.01, 0.03, 0, 0.005], rtol=1e-12, atol=1e-15)
     assert found.count.tolist() == [3, 2]
     # logs less the median: -ln 2, 0, ln 2, 0, 0; half of them are 0, so all are clipped to 0
@@ -170,7 +171,7 @@ def test_passes_together() -> None:
 
 def test_four_scaled_deviations_are_the_limit() -> None:
     rise = np.array([-0.3, -0.2, -0.1, 0.0, 0.1, 0.2, 9.0])
-    found = together([np.exp(rise)]).log_ms
+    found = together([np.exp(rise)], relative([np.exp(rise)])).log_ms
     limit = 4 * 1.4826 * 0.2  # the median deviation is 0.2
     clipped = np.minimum(rise, limit)
     assert_allclose(found, clipped - clipped.mean(), rtol=1e-9)
@@ -305,7 +306,8 @@ def test_frames_must_be_ten_a_round() -> None:
 
 
 def test_passes_of_two_frames_have_no_period_to_seek() -> None:
-    assert load_cycle._periods(together([np.array([5.0, 6.0])] * 2)).shape == (0,)
+    short = [np.array([5.0, 6.0])] * 2
+    assert load_cycle._periods(together(short, relative(short))).shape == (0,)
 
 
 def test_equal_frames_have_no_cycle() -> None:
