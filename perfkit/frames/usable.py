@@ -147,7 +147,7 @@ def eligible(passes: pd.DataFrame) -> pd.DataFrame:
     kept = kept[(kept["generated_per_drawn"] == 0) & ~held(kept)]
     copied = kept["frames"].notna() & kept.duplicated([*CONFIGURATION, *_SAME_RUN])
     kept = kept[~copied]
-    configuration = kept.groupby(CONFIGURATION, sort=False, dropna=False).ngroup().to_numpy()
+    configuration = kept.groupby(CONFIGURATION, sort=False).ngroup().to_numpy()
     for column, second_best in (("source", "borrowed"), ("state", "cold")):
         better = kept[column].ne(second_best).to_numpy()
         stays = better | ~np.isin(configuration, configuration[better])

@@ -27,7 +27,7 @@ def simplex_weights(gram: FloatArray, towards: FloatArray, pull: float) -> Float
     Parameters
     ----------
     gram : ndarray, shape (m, F, F)
-        Mean products of the families' errors.
+        Products of the families' errors, summed or averaged.
     towards : ndarray, shape (F,)
         Weights that hold where the errors cannot tell; their sum is 1.
     pull : float
@@ -43,11 +43,10 @@ def simplex_weights(gram: FloatArray, towards: FloatArray, pull: float) -> Float
     squared sum may be added. Minimising w' M w - 2 sum(w) over w >= 0 then gives the weights times
     a number.
     """
-    size = gram.shape[-1]
     result = np.tile(towards, (len(gram), 1))
-    level = np.trace(gram, axis1=1, axis2=2) / size
+    level = np.trace(gram, axis1=1, axis2=2) / len(towards)
     told = level > 0
-    away = np.eye(size) - towards[:, None]
+    away = np.eye(len(towards)) - towards[:, None]
     matrix = gram[told] / level[told, None, None] + pull * away.T @ away + 1.0
     found = nonneg_least_squares(matrix, np.ones(matrix.shape[:2]))
     result[told] = found / found.sum(axis=1, keepdims=True)
@@ -79,12 +78,12 @@ class Stack(Combination):
             error, rows = error[known], left.cells.rows.take(known)
             share = 1.0 / np.bincount(rows.gpu)[rows.gpu]
             products = error[:, :, None] * error[:, None, :] * share[:, None, None]
-            gram = products.sum(axis=0, keepdims=True) / share.sum()
-            weights[:, columns] = study = simplex_weights(gram, equal, TO_EQUAL)[0]
+            whole = products.sum(axis=0, keepdims=True)
+            weights[:, columns] = study = simplex_weights(whole, equal, TO_EQUAL)[0]
             codes = np.unique(rows.workload)
             mine = (rows.workload == codes[:, None]).astype(float)
-            grams = np.tensordot(mine, products, 1) / (mine @ share)[:, None, None]
-            weights[np.ix_(codes, columns)] = simplex_weights(grams, study, TO_STUDY)
+            each = np.tensordot(mine, products, 1)
+            weights[np.ix_(codes, columns)] = simplex_weights(each, study, TO_STUDY)
         return StackWeights(weights)
 
 

@@ -8,7 +8,13 @@ import pytest
 
 from perfkit.models.beyond import ends
 from perfkit.models.intervals import device_share
-from perfkit.models.local_width import LocalSpread, LocalT, _means
+from perfkit.models.local_width import (
+    LEAST_VARIANCE,
+    LocalSpread,
+    LocalT,
+    _means,
+    _medians,
+)
 from tests.outside import as_cells
 
 STEP = np.exp(-0.5)
@@ -59,6 +65,25 @@ def test_cells_of_one_gpu_count_together_as_one_and_less_where_they_are_trusted_
     weights = 0.45, 0.15 * STEP
     expected = (weights[0] * one + weights[1] * other + 2 * prior) / (sum(weights) + 2)
     np.testing.assert_allclose(found, [expected], rtol=1e-12)
+
+
+def test_a_mean_is_split_by_no_less_than_the_least_variance():
+    error = 1e-8 * np.array([[4.0, 2.0, 1.0], [8.0, 4.0, 3.0]])
+    spread = spread_of(error=error, weight=np.array([0.9, 0.3]), gpus=np.array([1.0, 0.0]))
+    found = spread.near(asked(0), np.array([4.0]))
+    prior = 5.0 * np.array([1.0, 2.5e-8 / LEAST_VARIANCE, 1.5e-8 / LEAST_VARIANCE])
+    weights = 0.45, 0.15 * STEP
+    expected = (weights[0] * error[0] + weights[1] * error[1] + 2 * prior) / (sum(weights) + 2)
+    np.testing.assert_allclose(found, [expected], rtol=1e-12)
+
+
+def test_medians_of_groups():
+    rng = np.random.default_rng(4)
+    group = np.array([3, 0, 3, 1, 3, 0, 1, 1, 1, 5])
+    values = rng.normal(size=len(group))
+    found = _medians(values, group, 7)
+    expected = [np.median(values[group == k]) if (group == k).any() else np.nan for k in range(7)]
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
 @pytest.mark.parametrize(

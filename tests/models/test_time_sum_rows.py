@@ -102,6 +102,14 @@ def test_what_cannot_be_told_apart_is_given_to_one() -> None:
     assert_allclose(found[:2] + found[2:], [1.0, 2.0], rtol=1e-6)
 
 
+def test_two_columns_alike_leave_the_others_as_they_are() -> None:
+    three, k = np.random.default_rng(14).uniform(1, 9, (9, 3)), np.array([1.0, 2.0, 3.0])
+    relative = np.column_stack([three, three[:, 0]]) / (three @ k)[:, None]
+    found = shared_shape((relative.T @ relative)[None, None], relative.sum(axis=0)[None, None])
+    told = found[0, 0]
+    assert_allclose([told[0] + told[3], told[1], told[2]], k, rtol=1e-6)
+
+
 def test_without_some_gpus_it_is_fitted_to_the_others() -> None:
     cells = made(speeds=[1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.5], output=SCALED)
     without = [np.array([6]), np.array([1, 3, 6]), np.array([0])]
