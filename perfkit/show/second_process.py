@@ -10,7 +10,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import asdict, dataclass, field
 from threading import Lock
 from typing import IO, TYPE_CHECKING, Any
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from perfkit.models.saved_fit import RememberedFit
     from perfkit.show.drawing import Job
 
+
+Answer = list[tuple[str, bytes]]
 
 COMMAND = ("-m", "perfkit.show.second_process")
 """What the second Python runs; no folder that happens to be the current one lends it modules."""
@@ -39,6 +41,8 @@ class Second:
         Held while a question waits for its answer.
     aside : Executor
         Waits for evidence while the owner goes on.
+    urgent : list of Future
+        Answers that a drawing lets go first: the owner needs evidence before the last pictures.
     """
 
     process: subprocess.Popen[bytes]
@@ -46,8 +50,9 @@ class Second:
     tells: IO[bytes]
     lock: Lock = field(default_factory=Lock)
     aside: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    urgent: list[Future[Answer | None]] = field(default_factory=list)
 
-    def draw(self, job: "Job") -> list[tuple[str, bytes]] | None:
+    def draw(self, job: "Job") -> Answer | None:
         """Have a job drawn.
 
         Parameters
@@ -59,6 +64,7 @@ class Second:
         list of (str, bytes) or None
             File names and contents; None when the second process could not.
         """
+        wait(self.urgent)
         return self._ask({"job": asdict(job)})
 
     def leave_out(self, model: "RememberedFit") -> None:
@@ -75,9 +81,10 @@ class Second:
         question = evidence_question(model.fitted())
         if question is not None:
             told = self.aside.submit(self._ask, {"evidence": question})
+            self.urgent.append(told)
             model.coming.append(lambda: evidence_tables(told.result()))
 
-    def _ask(self, question: dict[str, Any]) -> list[tuple[str, bytes]] | None:
+    def _ask(self, question: dict[str, Any]) -> Answer | None:
         with self.lock:
             try:
                 self.asks.write(json.dumps(question).encode() + b"\n")

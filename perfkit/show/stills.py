@@ -5,12 +5,13 @@ Pictures are compressed in threads while the next chart is drawn, because compre
 the interpreter's lock; a second process may draw beside this one.
 """
 
+import contextlib
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import ModuleType
 from typing import TYPE_CHECKING
 
@@ -243,6 +244,13 @@ class Easel:
             Once for each job, not at once when the second process draws it.
         """
         writing: deque[Future[None]] = deque()
+        left = []
+        with contextlib.suppress(Empty):
+            while True:
+                left.append(self._waiting.get_nowait())
+        # most data first, so that here and beside end at about the same time
+        for job in sorted(filter(None, left), key=lambda job: -len(job.text)):
+            self._waiting.put(job)
         for _ in ("here", "beside"):
             self._waiting.put(None)
         yield from self._draw_here(iter(self._waiting.get, None), writing)

@@ -6,15 +6,13 @@ writes the page. Ratios of one run on one machine, best of a few, the two in tur
 of processor time along the longer of our two processes, which other work on the machine does not
 stretch. `models` is what both spend alike on measuring, fitting, leaving out and deciding.
 
-Asked is 2.5; a calm machine (load 1; 2026-11-26) gave 6.5 s of processor time along the longer
-process against 14.6, a ratio of 2.25 (of wall time 2.10). It was 1.74 before the second process
-took the evidence and most pictures, made the page's while it drew them, and neither process loaded
-`scipy.stats` and statsmodels (0.4 and 0.6 s). Of both, 4.0 s are the models. Of our longer process,
-at a load of 7: 1.3 s loading (0.4 of it matplotlib, for data and words of the charts), 0.6 frame
-times, 1.4 fit, 0.7 predictions, 2.0 tables of decisions, 0.2 value and upgrades, 0.2 CSV, 0.3 page,
-0.6 drawing what the second process has not got to. That one has a second to spare, all of it before
-there is anything to draw. The stages before the figures are 28 % of the plain way (a quarter is
-asked): many small tables, none of them a tenth, beside the arithmetic.
+Asked is 2.5; a calm machine (load 1; 2026-11-26) gave 4.6 s of processor time along the longer
+process against 12.0, a ratio of 2.60; of wall time, in which each of ours also loads its libraries
+beside the other, 5.1 s against 11.9, a ratio of 2.35. The processor's ratio was 2.25 before
+pictures were compressed by zlib-ng (a quarter of the time), Python looked for unused objects more
+seldom, scipy.optimize was not loaded, text of small frames was Python's own, and the decisions
+worked on rows. Our second process never waits once it has loaded, so that what is left to win is
+work. The stages before the figures, `models`, are 24 % of the plain way (a quarter is asked).
 
 `price_edit_share` is the processor time, children counted, of a report over the one before it once
 a price has moved, over that of a report from nothing: 0.29 (a third is asked).
