@@ -244,13 +244,7 @@ class Easel:
             Once for each job, not at once when the second process draws it.
         """
         writing: deque[Future[None]] = deque()
-        left = []
-        with contextlib.suppress(Empty):
-            while True:
-                left.append(self._waiting.get_nowait())
-        # most data first, so that here and beside end at about the same time
-        for job in sorted(filter(None, left), key=lambda job: -len(job.text)):
-            self._waiting.put(job)
+        self._most_data_first()
         for _ in ("here", "beside"):
             self._waiting.put(None)
         yield from self._draw_here(iter(self._waiting.get, None), writing)
@@ -260,6 +254,15 @@ class Easel:
             yield from self._draw_here(iter(failed), writing)
         for written in writing:
             written.result()
+
+    def _most_data_first(self) -> None:
+        """Put what waits in order, so that here and beside end at about the same time."""
+        left = []
+        with contextlib.suppress(Empty):
+            while True:
+                left.append(self._waiting.get_nowait())
+        for job in sorted(filter(None, left), key=lambda job: -len(job.text)):
+            self._waiting.put(job)
 
     def _draw_here(self, jobs: Iterator[Job], writing: deque[Future[None]]) -> Iterator[None]:
         for job in jobs:
