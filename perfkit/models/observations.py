@@ -81,7 +81,7 @@ def memory_need(needs: pd.DataFrame, workload: pd.Series, mpx: pd.Series) -> Flo
     of_row = pd.Index(names).get_indexer(workload)
     keys = of_need * len(sizes) + size_of_need
     at = np.searchsorted(keys, of_row * len(sizes) + reached, "right") - 1
-    told = (of_row >= 0) & (at >= 0)
+    told = (of_row >= 0) & (at >= 0) & mpx.notna().to_numpy()
     told[told] = of_need[at[told]] == of_row[told]
     result = np.full(len(workload), np.nan)
     result[told] = most[at[told]]

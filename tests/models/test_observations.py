@@ -110,6 +110,24 @@ def test_memory_in_use_is_the_most_at_a_size_and_of_passes_that_ran_through():
     np.testing.assert_array_equal(memory_need(found, asked["workload"][:2], near), [0.75, 0.25])
 
 
+def test_the_most_memory_of_a_workload_up_to_a_size():
+    rng = np.random.default_rng(8)
+    sizes = rng.permutation([(w, m) for w in ("b", "a", "d") for m in (0.9, 2.1, 3.7, 8.3)][:-1])
+    needs = pd.DataFrame(sizes, columns=["workload", "mpx"]).astype({"mpx": float})
+    needs["memory_used_gib"] = rng.uniform(1, 9, len(needs))
+    asked = pd.DataFrame(
+        [(w, m) for w in "abcde" for m in (0.5, 0.9, 2.0, 4.0, np.inf, np.nan)],
+        columns=["workload", "mpx"],
+    )
+    expected = [
+        needs.loc[needs["workload"].eq(w) & needs["mpx"].le(m), "memory_used_gib"].max()
+        for w, m in asked.itertuples(index=False)
+    ]
+    found = memory_need(needs, asked["workload"], asked["mpx"])
+    np.testing.assert_array_equal(found, expected)
+    assert np.isfinite(expected).sum() == 3 * 4
+
+
 def test_an_integrated_gpu_may_use_all_memory_of_its_system():
     w = rated("gpus", kind=["integrated", "discrete"], memory_gib=[np.nan, 8.0])
     rows = attach_rates(w.study, sample(2, gpu=["G00", "G01"]))
