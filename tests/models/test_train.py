@@ -47,8 +47,9 @@ def said(**changed):
 def test_quantiles_are_those_of_the_t():
     np.testing.assert_allclose(said().quantile(0.75), [200.0, 100.0])
     np.testing.assert_allclose(said().quantile(0.25), [50.0, 25.0])
+    # 1e-10: the inverse of the t in SciPy 1.15 is good to 1e-11.
     np.testing.assert_allclose(
-        said().mean_quantile(0.75), [100.0 * 2**0.6, 50.0 * 2**0.5], rtol=1e-12
+        said().mean_quantile(0.75), [100.0 * 2**0.6, 50.0 * 2**0.5], rtol=1e-10
     )
     # The low's range ends with the average's.
     np.testing.assert_allclose(said().low_quantile(0.75), [160.0, 100.0])
